@@ -1,0 +1,80 @@
+"""The one place where pixels and plan millimetres meet.
+
+Frames (docs/conventions.md): the folded frame is in mm, x right, y up, seen from the front; the photo frame is in px of
+the upright photo, x right, y DOWN, pixel centres at whole numbers. Points are (N, 2) arrays of (x, y) everywhere.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def apply_homography(matrix: Array, points: Array) -> Array:
+    """Map points (N, 2) through a 3x3 homography; returns (N, 2)."""
+    p = np.asarray(points, float)
+    q = p @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(q[:, :2] / q[:, 2:])
+
+
+def homography_jacobian(matrix: Array, points: Array) -> Array:
+    """Derivative of apply_homography at points (N, 2); returns (N, 2, 2), row = output axis."""
+    p = np.asarray(points, float)
+    q = p @ matrix[:, :2].T + matrix[:, 2]
+    w = q[:, 2]
+    image = q[:, :2] / w[:, None]
+    return np.asarray((matrix[None, :2, :2] - image[:, :, None] * matrix[None, 2:3, :2]) / w[:, None, None])
+
+
+@dataclass(frozen=True)
+class PlaneMap:
+    """Folded frame (mm) <-> photo (px): a homography followed by one radial lens term.
+
+    homography: (3, 3), mm -> undistorted px, mirror included when the back faces the camera.
+    k1: radial term in OpenCV's definition, x_d = x_u (1 + k1 r^2), r = distance from centre_px / focal_px.
+    centre_px: (2,) distortion centre. focal_px: the length that normalises r (a 26 mm equivalent lens).
+    """
+
+    homography: Array
+    k1: float
+    centre_px: Array
+    focal_px: float
+
+    def to_px(self, xy_mm: Array) -> Array:
+        """(N, 2) mm -> (N, 2) px."""
+        return self.distort(apply_homography(self.homography, xy_mm))
+
+    def distort(self, undistorted_px: Array) -> Array:
+        d = (undistorted_px - self.centre_px) / self.focal_px
+        return np.asarray(undistorted_px + (undistorted_px - self.centre_px) * (self.k1 * np.sum(d * d, 1))[:, None])
+
+    def undistort(self, px: Array) -> Array:
+        """Inverse of distort, Newton on the radius; exact to 1e-9 px where the map is one-to-one."""
+        d = (np.asarray(px, float) - self.centre_px) / self.focal_px
+        rd = np.hypot(d[:, 0], d[:, 1])
+        r = rd.copy()
+        for _ in range(12):
+            r -= (r + self.k1 * r**3 - rd) / np.maximum(1 + 3 * self.k1 * r * r, 0.2)
+        return np.asarray(self.centre_px + d * self.focal_px / (1 + self.k1 * r * r)[:, None])
+
+    def to_mm(self, px: Array) -> Array:
+        """(N, 2) px -> (N, 2) mm."""
+        return apply_homography(np.linalg.inv(self.homography), self.undistort(px))
+
+    def jacobian(self, xy_mm: Array) -> Array:
+        """d px / d mm at (N, 2) points; (N, 2, 2), row = px axis."""
+        u = apply_homography(self.homography, xy_mm)
+        d = (u - self.centre_px) / self.focal_px
+        r2 = np.sum(d * d, 1)
+        lens = (1 + self.k1 * r2)[:, None, None] * np.eye(2) + 2 * self.k1 * d[:, :, None] * d[:, None, :]
+        return np.asarray(lens @ homography_jacobian(self.homography, xy_mm))
+
+
+def rotation(angle_deg: float) -> Array:
+    """2x2 matrix that turns points counter-clockwise (y up) by angle_deg."""
+    a = np.deg2rad(angle_deg)
+    return np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])

@@ -1,0 +1,242 @@
+"""The types handed from one step to the next: frozen, documented, no behaviour beyond checks.
+
+Flow: Plan file -> Nominal -> (Photo) -> Plane -> Features -> LatticeFit -> Inspection. Changing a type here is a decision
+(docs/decisions/). Array shapes are given as letters: V vertices, C creases, F facets, S stretches, T twists, M samples.
+All plan coordinates are in mm in the folded frame unless a name says `sheet`; see docs/conventions.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from foldtrue.frames import Array, PlaneMap
+
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+View = Literal["backlit", "front", "back"]
+Side = Literal["front", "back"]
+
+
+@dataclass(frozen=True)
+class Facet:
+    """One flat piece of paper between creases.
+
+    vertices: indices, counter-clockwise in the sheet. turned: True when its back faces the front viewer (a pleat).
+    motion: (2, 3), sheet mm -> folded mm (a reflection included when turned).
+    """
+
+    id: str
+    kind: Literal["cell", "pleat", "twist"]
+    vertices: tuple[int, ...]
+    turned: bool
+    motion: Array
+
+
+@dataclass(frozen=True)
+class Creases:
+    """All creases and the sheet's rim as segments between vertices.
+
+    ids: C stable names. ends: (C, 2) vertex indices. kind: (C,) 'M', 'V' (seen from the front) or 'R' (rim, not a fold).
+    facets: (C, 2) facet indices left and right of ends[0] -> ends[1] in the SHEET; -1 = no paper.
+    """
+
+    ids: tuple[str, ...]
+    ends: IntArray
+    kind: NDArray[np.str_]
+    facets: IntArray
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """What of each crease shows in one view, as intervals with constant surroundings.
+
+    crease: (S,) index. t0, t1: (S,) interval in [0, 1] from ends[0] to ends[1] of the crease, FOLDED state.
+    layers_left, layers_right: (S,) paper layers just left / right of the stretch in the folded frame (x right, y up).
+    raised: (S,) +1 the paper on the left lies on top (the step falls to the right), -1 the reverse, 0 not a step seen
+    from this side (backlit, or a groove between two facets of one level).
+    shared: (S,) how many creases lie on this very stretch (1 = alone). clear_mm: (S,) distance to the nearest parallel
+    edge alongside that shows (inf = none).
+    """
+
+    crease: IntArray
+    t0: Array
+    t1: Array
+    layers_left: IntArray
+    layers_right: IntArray
+    raised: IntArray
+    shared: IntArray
+    clear_mm: Array
+
+
+@dataclass(frozen=True)
+class Twist:
+    """A twist of the plan. hand: +1 ccw, -1 cw. tips: vertex indices, counter-clockwise in the folded frame."""
+
+    id: str
+    kind: Literal["triangle", "hexagon", "rhombus"]
+    hand: int
+    ring: int
+    border: bool
+    grid: tuple[float, float]
+    sheet_mm: tuple[float, float]
+    planned_mm: tuple[float, float]
+    tips: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Nominal:
+    """The plan, folded: what a perfect piece looks like.
+
+    vertices_sheet_mm, vertices_mm: (V, 2), unfolded and folded. outline_mm: (K, 2) outer boundary of the folded piece,
+    counter-clockwise. above: (P, 2) facet indices, first lies over second (front view), for overlapping pairs.
+    nodes: groups of vertices that the plan brings to one folded point. symmetry: rotations in degrees (0 among them) that
+    leave the piece looking the same, by view. row_mm: distance of neighbouring parallel grid lines.
+    """
+
+    plan_sha256: str
+    name: str
+    pitch_mm: float
+    row_mm: float
+    sheet_outline_mm: Array
+    vertices_sheet_mm: Array
+    vertices_mm: Array
+    facets: tuple[Facet, ...]
+    creases: Creases
+    twists: tuple[Twist, ...]
+    outline_mm: Array
+    above: IntArray
+    nodes: tuple[tuple[int, ...], ...]
+    views: Mapping[str, Stretches]
+    symmetry: Mapping[str, tuple[float, ...]]
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A decoded photo, turned upright.
+
+    pixels: (H, W, 3) uint8 or uint16 RGB, gamma-coded as in the file. linear: (256,) or (65536,) float32 table, code ->
+    linear light 0..1. focal_35mm: 35 mm equivalent focal length or None. dpi: resolution of a scan or None.
+    """
+
+    pixels: NDArray[Any]
+    linear: NDArray[np.float32]
+    sha256: str
+    file_format: str
+    orientation: int
+    focal_35mm: float | None
+    dpi: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class Plane:
+    """Where the piece lies in the photo.
+
+    map: folded mm <-> px. turn_deg: how far the plan is turned in the upright photo, ccw. reference: what fixed the
+    scale. assumed: what had to be assumed, in words of flags.py. method: 'outline' or 'lattice' or 'given'.
+    score: match of the plan's look with the photo, 0..1; runner_up: the best score at any other place.
+    """
+
+    map: PlaneMap
+    view: View
+    side: Side
+    turn_deg: float
+    reference: str
+    assumed: tuple[str, ...]
+    method: str
+    score: float
+    runner_up: float
+
+
+@dataclass(frozen=True)
+class Features:
+    """Edge samples measured on the photo's own pixels.
+
+    Edge arrays (S of the view's stretches): evidence (S,) signal-to-noise of the whole edge, 0 where nothing was seen;
+    found (S,); blur_px (S,) Gaussian edge blur. Sample arrays: stretch (M,) index, t (M,) place along the CREASE in
+    [0, 1], px (M, 2), normal_px (M, 2) unit normal, pointing to the left of the crease in the folded frame,
+    offset_px (M,) measured minus predicted along it, sigma_px (M,) its standard uncertainty.
+    """
+
+    evidence: Array
+    found: BoolArray
+    blur_px: Array
+    stretch: IntArray
+    t: Array
+    px: Array
+    normal_px: Array
+    offset_px: Array
+    sigma_px: Array
+
+
+@dataclass(frozen=True)
+class LatticeFit:
+    """The adjusted network and every twist's pose against the plan.
+
+    map: the final photo <-> plan map (best fit of the plan to the whole piece). vertices_mm: (V, 2) measured, plan axes;
+    vertex_cov_mm2: (V, 2, 2); vertex_measured: (V,). Twist arrays (T): position_error_mm (T, 2), position_cov_mm2
+    (T, 2, 2), angle_error_deg, angle_std_deg (relative to the piece), size_error, size_std; measured (T,) bool; flags.
+    overturn_deg, overturn_std_deg: once per piece. leverage (T,), leave_one_out_mm (T, 2) for outlier tests.
+    edge_offset_mm, edge_angle_deg and their stds (C,): each crease against its planned place; nan where not measured.
+    """
+
+    map: PlaneMap
+    scale: float | None
+    scale_std: float | None
+    k1_std: float
+    vertices_mm: Array
+    vertex_cov_mm2: Array
+    vertex_measured: BoolArray
+    tips_px: tuple[Array, ...]
+    centre_px: Array
+    position_error_mm: Array
+    position_cov_mm2: Array
+    angle_error_deg: Array
+    angle_std_deg: Array
+    size_error: Array
+    size_std: Array
+    measured: BoolArray
+    flags: tuple[tuple[str, ...], ...]
+    overturn_deg: float | None
+    overturn_std_deg: float | None
+    leverage: Array
+    leave_one_out_mm: Array
+    edge_offset_mm: Array
+    edge_offset_std_mm: Array
+    edge_angle_deg: Array
+    edge_angle_std_deg: Array
+    sample_rms_px: float
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """Everything known about one photo of one piece: the input of reports and of the record."""
+
+    nominal: Nominal
+    photo: Photo
+    plane: Plane
+    features: Features
+    fit: LatticeFit
+    provenance: Mapping[str, Any]
+    timings_s: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What a simulated photo really shows: vertices_mm (V, 2) as drawn, map mm -> px, and the scene's settings."""
+
+    vertices_mm: Array
+    tips_px: tuple[Array, ...]
+    map: PlaneMap
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Simulated:
+    photo: Photo
+    jpeg: bytes
+    truth: Truth
