@@ -121,6 +121,7 @@ class Photo:
 
     pixels: (H, W, 3) uint8 or uint16 RGB, gamma-coded as in the file. linear: (256,) or (65536,) float32 table, code ->
     linear light 0..1. focal_35mm: 35 mm equivalent focal length or None. dpi: resolution of a scan or None.
+    colour_profile: name of the embedded ICC profile or None; noted, not applied.
     """
 
     pixels: NDArray[Any]
@@ -130,6 +131,7 @@ class Photo:
     orientation: int
     focal_35mm: float | None
     dpi: tuple[float, float] | None
+    colour_profile: str | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,96 @@
+"""The register of quality flags: result.json, the overlay, the tables and docs/flags.md all read from here.
+
+A flag never changes a figure. It says what a figure rests on, or why there is none, and what the person at the camera
+can do about it. A name, once in a result, keeps its meaning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One quality flag: its name in result.json, a sentence for the report, advice for the person at the camera."""
+
+    name: str
+    sentence: str
+    advice: str
+
+
+_REGISTER = (
+    Flag(
+        "edge_too_blurred",
+        "Edges of this twist are too blurred to be placed.",
+        "Hold the camera still, focus on the paper, or step closer.",
+    ),
+    Flag(
+        "few_support_px",
+        "Too little of this twist's edges could be used to fix its place and turn.",
+        "Take the photo from closer or with more pixels, and keep shadows and fingers off the paper.",
+    ),
+    Flag(
+        "not_seen",
+        "The edges of this twist show no evidence in the photo.",
+        "Change the light: from behind the paper, or low from another side.",
+    ),
+    Flag(
+        "out_of_frame",
+        "This twist lies outside the photo, or is cut by its border.",
+        "Step back until the whole piece is in the picture.",
+    ),
+    Flag(
+        "scale_assumed",
+        "Nothing of known size is in the picture: millimetres rest on the planned size of the piece itself.",
+        "Take relative figures as they are; measure one length of the piece with a rule if its true size matters.",
+    ),
+    Flag(
+        "side_assumed",
+        "The photo cannot tell which side faces the camera; the front was assumed.",
+        "Say which side it is with --side front or --side back.",
+    ),
+    Flag(
+        "site_ambiguous",
+        "The plan fits this photo in more than one place.",
+        "Show the rim of the piece, or point at the piece's centre with --at PX,PY.",
+    ),
+    Flag(
+        "outlier",
+        "This twist disagrees with its neighbours by far more than the uncertainties allow.",
+        "Look at it on the overlay: it may be a real slip, or an edge that was taken for another one.",
+    ),
+    Flag(
+        "clipped",
+        "Part of this twist is burnt out or black in the photo, so its edges may be shifted.",
+        "Lower the exposure, or put more distance or a sheet of paper between the lamp and the piece.",
+    ),
+    Flag(
+        "lens_uncertain",
+        "The lens distortion could not be told from this photo; what it may do is part of the uncertainty.",
+        "Step back and zoom in, and keep the piece in the middle of the picture.",
+    ),
+    Flag(
+        "plane_from_piece",
+        "The camera's view was found from the piece itself: scale, shear and keystone of the piece itself cannot be "
+        "told from the camera's.",
+        "Read the figures as errors of the twists against each other, not of the whole piece's size and shape.",
+    ),
+    Flag(
+        "tone_curve_assumed",
+        "The camera's tone curve is not known; pixel values were taken as sRGB.",
+        "Turn off filters and high-contrast modes, and leave the photo as the camera wrote it.",
+    ),
+)
+
+FLAGS: dict[str, Flag] = {flag.name: flag for flag in _REGISTER}
+
+
+def flags_page() -> str:
+    """The text of docs/flags.md."""
+    rows = "\n".join(f"| `{flag.name}` | {flag.sentence} | {flag.advice} |" for flag in FLAGS.values())
+    return (
+        "# Quality flags\n\n"
+        "Written from `inspect/foldtrue/flags.py` by `python docs/make_pages.py`; do not edit.\n\n"
+        "A flag never changes a figure: it says what a figure rests on, or why there is none.\n\n"
+        f"| flag | what it says | what helps |\n|---|---|---|\n{rows}\n"
+    )
