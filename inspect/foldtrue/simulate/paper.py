@@ -1,0 +1,173 @@
+"""What is uneven in the paper: clouds, fibres and the creases of the grid that the plan does not use."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.frames import Array
+from foldtrue.handover import Facet, Nominal
+from foldtrue.simulate.camera import Pinhole
+from foldtrue.simulate.raster import Image, Window, cells_of, outlines_of
+from foldtrue.simulate.scene import Paper, Scene
+
+_ON_LINE_MM = 1e-6
+_FIBRE_MM = 0.08
+
+
+@dataclass(frozen=True)
+class PaperPiece:
+    """The piece as drawn: plan, vertices_mm (V, 2) folded and true, layers (height, width) by pixel of the window."""
+
+    nominal: Nominal
+    vertices_mm: Array
+    layers: Image
+
+
+def unevenness(piece: PaperPiece, scene: Scene, pinhole: Pinhole, window: Window) -> Image:
+    """(height, width) factor on the light of the window from clouds, fibres and grid creases; 1 outside the paper.
+
+    The clouds lie in the picture and not in the sheet: they do not jump at folds. Creases and fibres do.
+    """
+    paper, px_mm = scene.paper, pinhole.scale_px_mm
+    total = np.zeros((window.height, window.width), np.float32)
+    if paper.formation > 0:
+        shape, coarsest, finest = (window.height, window.width), paper.formation_mm * px_mm, 0.15 * px_mm
+        total += paper.formation * clouds(shape, coarsest, finest, _rng(scene.seed, 3))
+        total *= np.sqrt(piece.layers)  # the clouds of the layers are independent
+    if paper.crease_contrast > 0:
+        piece_seed = scene.seed if scene.errors.seed is None else scene.errors.seed
+        creases = crease_strokes(piece.nominal, piece.vertices_mm, paper, _rng(piece_seed, 4))
+        total += _drawn(*creases, paper.crease_width_mm * px_mm, scene, pinhole, window)
+    if paper.fibres_per_cm2 > 0:
+        fibres = fibre_strokes(piece.nominal, paper, _rng(scene.seed, 5))
+        total += np.minimum(piece.layers, 1) * _drawn(*fibres, _FIBRE_MM * px_mm, scene, pinhole, window)
+    return np.exp(total)
+
+
+def _drawn(
+    strokes_mm: Array, strength: Array, width_px: float, scene: Scene, pinhole: Pinhole, window: Window
+) -> Image:
+    """Sum over strokes of strength times the share of each pixel they cover, blurred by the optics."""
+    import cv2
+
+    if len(strokes_mm) == 0:
+        return np.zeros((window.height, window.width), np.float32)
+    parts = 1 if scene.camera.k1 == 0 else max(1, math.ceil(float(np.abs(np.diff(strokes_mm, axis=1)).max()) / 3.0))
+    at = np.linspace(0, 1, parts + 1)[None, :, None]  # short parts follow the line as the lens bends it
+    points = strokes_mm[:, :1] + at * (strokes_mm[:, 1:] - strokes_mm[:, :1])
+    px = window.corner_coordinates(pinhole.project(points.reshape(-1, 2))).reshape(-1, parts + 1, 2)
+    start, end = outlines_of(np.stack([px[:, :-1], px[:, 1:]], axis=2).reshape(-1, 2, 2), width_px)
+    cells = cells_of(start, end, window.height, window.width)
+    sharp = cells.accumulated(np.repeat(strength, 4 * parts), (0, window.height), window.width)
+    return np.asarray(cv2.GaussianBlur(sharp, (0, 0), scene.sensor.blur_px), dtype=np.float32)
+
+
+def _rng(seed: int, purpose: int) -> np.random.Generator:
+    return np.random.default_rng([seed, purpose])
+
+
+def clouds(shape: tuple[int, int], coarsest_px: float, finest_px: float, rng: np.random.Generator) -> Image:
+    """Multi-scale noise (H, W) of standard deviation 1: white noise at every octave from coarsest to finest.
+
+    The amplitude falls by 0.75 an octave, which gives the look of paper held against light.
+    """
+    import cv2
+
+    height, width = shape
+    total = np.zeros(shape, np.float32)
+    power, size, amplitude = 0.0, coarsest_px, 1.0
+    while size >= max(finest_px, 1.0):
+        grid = rng.standard_normal((int(height / size) + 4, int(width / size) + 4), dtype=np.float32)
+        # A random offset of the whole grid: no pixel may lie on grid points more often than others.
+        matrix = np.array([[1 / size, 0, 1 + rng.random()], [0, 1 / size, 1 + rng.random()]])
+        flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        layer = cv2.warpAffine(grid, matrix, (width, height), flags=flags, borderMode=cv2.BORDER_REFLECT)
+        total += amplitude * layer
+        power += amplitude**2 * 0.61  # mean variance that cubic interpolation leaves of white noise (measured)
+        size, amplitude = size / 2, amplitude * 0.75
+    return total / np.float32(math.sqrt(max(power, 1e-12)))
+
+
+def fibre_strokes(nominal: Nominal, paper: Paper, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Strokes (N, 2, 2) in folded mm and their strengths (N,) (log of the light left): long, slightly bent fibres.
+
+    They lie in every layer, so their number goes with the sheet's area and not with the piece's.
+    """
+    x, y = nominal.sheet_outline_mm.T
+    area_cm2 = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 200
+    count, bends = rng.poisson(paper.fibres_per_cm2 * area_cm2), 6
+    low, high = nominal.vertices_mm.min(axis=0), nominal.vertices_mm.max(axis=0)
+    heading = rng.uniform(0, 2 * np.pi, (count, 1)) + np.cumsum(rng.normal(0, 0.25, (count, bends)), axis=1)
+    step = rng.lognormal(np.log(1.2), 0.5, (count, 1))
+    walk = step[..., None] * np.stack([np.cos(heading), np.sin(heading)], axis=2)
+    path = rng.uniform(low, high, (count, 2))[:, None] + np.cumsum(walk, axis=1)
+    strokes = np.stack([path[:, :-1], path[:, 1:]], axis=2).reshape(-1, 2, 2)
+    strength = np.log1p(-paper.fibre_contrast * rng.uniform(0.3, 1.7, count).clip(max=1.9))
+    return strokes, np.repeat(strength, bends - 1)
+
+
+def crease_strokes(
+    nominal: Nominal, vertices_mm: Array, paper: Paper, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Grid creases inside the facets: strokes (N, 2, 2) in folded mm and their strengths (N,), in every layer.
+
+    Each line of the sheet's three families is clipped to each facet in the sheet. Its ends lie on two facet edges and
+    are carried to the same places of those edges in the folded piece as it came out, so lines stay joined over folds.
+    """
+    base, origin = grid_of(nominal)
+    strokes: list[Array] = []
+    strengths: list[float] = []
+    for normal, offset, spacing in _families(base, origin):
+        reach = nominal.vertices_sheet_mm @ normal - offset
+        first, last = math.ceil(reach.min() / spacing), math.floor(reach.max() / spacing)
+        dark = rng.random(last - first + 1) < paper.crease_dark
+        contrast = paper.crease_contrast * rng.uniform(0.2, 1.8, last - first + 1) * np.where(dark, -1.0, 1.0)
+        for facet in nominal.facets:
+            for line, stroke in _lines_in(facet, reach, spacing, vertices_mm):
+                strokes.append(stroke)
+                strengths.append(math.log1p(contrast[line - first]))
+    return np.array(strokes).reshape(-1, 2, 2), np.array(strengths)
+
+
+def grid_of(nominal: Nominal) -> tuple[Array, Array]:
+    """The sheet's grid: base (2, 2), rows = the steps of grid coordinates 1 and 2 in sheet mm, and its origin (2,).
+
+    Read off the twists, which carry both grid and sheet coordinates; with too few of them, one direction along x and a
+    grid point in the sheet's centre.
+    """
+    grid = np.array([[1.0, *twist.grid] for twist in nominal.twists]).reshape(-1, 3)
+    if len(grid) >= 3 and np.linalg.matrix_rank(grid) == 3:
+        sheet = np.array([twist.sheet_mm for twist in nominal.twists])
+        fit = np.linalg.lstsq(grid, sheet, rcond=None)[0]
+        return fit[1:], fit[0]
+    return nominal.pitch_mm * np.array([[1.0, 0.0], [0.5, math.sqrt(0.75)]]), np.zeros(2)
+
+
+def _families(base: Array, origin: Array) -> Iterator[tuple[Array, float, float]]:
+    """Unit normal, offset of a line through the origin, and spacing of the three families of grid lines."""
+    area = abs(base[0, 0] * base[1, 1] - base[0, 1] * base[1, 0])
+    for along in (base[0], base[1], base[1] - base[0]):
+        length = float(np.hypot(*along))
+        normal = np.array([-along[1], along[0]]) / length
+        yield normal, float(origin @ normal), area / length
+
+
+def _lines_in(facet: Facet, reach: Array, spacing: float, vertices_mm: Array) -> Iterator[tuple[int, Array]]:
+    """Lines of one family that cross the inside of a (convex) facet: number and stroke (2, 2) in folded mm."""
+    own = list(facet.vertices)
+    d = reach[own] / spacing
+    slack = _ON_LINE_MM / spacing
+    folded = vertices_mm[own]
+    d_next, folded_next = np.roll(d, -1), np.roll(folded, -1, axis=0)
+    for line in range(math.ceil(d.min() + slack), math.floor(d.max() - slack) + 1):
+        a, b = d - line, d_next - line
+        a, b = np.where(abs(a) < slack, 0.0, a), np.where(abs(b) < slack, 0.0, b)
+        hit = (a * b < 0) | ((a == 0) & (b != 0))
+        hit[(a == 0) & (b == 0)] = False
+        if hit.sum() == 2:
+            share = (a[hit] / (a[hit] - b[hit]))[:, None]
+            yield line, folded[hit] + share * (folded_next[hit] - folded[hit])

@@ -1,0 +1,131 @@
+"""Scenes drawn at random, as a person's own photos would turn out: for practice and for testing claims."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from foldtrue.errors import UsageError
+from foldtrue.simulate.scene import Camera, Errors, Light, Paper, Rgb, Scene, Sensor
+
+Difficulty = Literal["easy", "medium", "hard"]
+
+
+@dataclass(frozen=True)
+class _Range:
+    """How far each setting may go. Common practice of phone photos over a light table, no source."""
+
+    error_mm: float
+    outliers: int
+    tilt_deg: float
+    turn_deg: float
+    k1: float
+    uneven: float
+    blur_px: float
+    crease: float
+    fibres: float
+    quality: int
+
+
+_RANGES: dict[Difficulty, _Range] = {
+    "easy": _Range(0.15, 0, 3.0, 10.0, 0.01, 0.08, 1.1, 0.02, 0.0, 90),
+    "medium": _Range(0.25, 2, 10.0, 25.0, 0.03, 0.2, 1.8, 0.05, 0.5, 85),
+    "hard": _Range(0.40, 4, 22.0, 25.0, 0.08, 0.4, 2.8, 0.09, 2.0, 75),
+}
+
+# Reflectance and transmittance by channel: strong thin paper of several makes, invented within published ranges
+# (white office paper transmits 5-20 %, tracing paper 40-70 %).
+_PAPERS: tuple[tuple[Rgb, Rgb], ...] = (
+    ((0.61, 0.60, 0.57), (0.380, 0.375, 0.360)),
+    ((0.44, 0.43, 0.40), (0.540, 0.530, 0.500)),
+    ((0.70, 0.69, 0.67), (0.280, 0.275, 0.260)),
+    ((0.52, 0.50, 0.44), (0.420, 0.400, 0.340)),
+)
+
+
+def practice_scene(seed: int, difficulty: Difficulty = "medium") -> Scene:
+    """A plausible backlit scene: 'easy' is careful work with a good phone, 'hard' is a hasty one.
+
+    The piece is whole in the picture and less than 30 degrees from upright. Same seed and difficulty, same scene.
+    Raises UsageError for an unknown difficulty.
+    """
+    if difficulty not in _RANGES:
+        raise UsageError(f"There is no difficulty {difficulty!r}.", f"Use one of {', '.join(_RANGES)}.")
+    limit = _RANGES[difficulty]
+    rng = np.random.default_rng([seed, 900 + list(_RANGES).index(difficulty)])
+    sensor = Sensor(
+        blur_px=float(rng.uniform(0.7, limit.blur_px)),
+        full_well_e=float(rng.uniform(3000, 12000)),
+        jpeg_quality=int(rng.integers(limit.quality, 97)),
+        chroma="4:2:0" if rng.random() < 0.7 else "4:4:4",
+        orientation=int(rng.choice([1, 1, 3, 6, 8])),
+    )
+    return Scene(
+        seed=seed,
+        errors=_errors(rng, limit),
+        camera=_camera(rng, limit),
+        light=_light(rng, limit),
+        paper=_paper(rng, limit),
+        sensor=sensor,
+    )
+
+
+def _errors(rng: np.random.Generator, limit: _Range) -> Errors:
+    drifts = rng.random() < 0.4
+    return Errors(
+        position_mm=float(rng.uniform(0.2, 1.0) * limit.error_mm),
+        angle_deg=float(rng.uniform(0.5, 2.0) * limit.error_mm),
+        vertex_mm=float(rng.uniform(0.0, 0.2) * limit.error_mm),
+        drift_mm=float(rng.uniform(-2.5, 2.5) * limit.error_mm) if drifts else 0.0,
+        drift_deg=float(rng.choice([0, 60, 120, 180, 240, 300])),
+        overturn_deg=float(rng.normal(0, limit.error_mm)),
+        random_outliers=int(rng.integers(0, limit.outliers + 1)),
+        outlier_mm=float(rng.uniform(2.0, 4.0) * limit.error_mm),
+        outlier_deg=float(rng.uniform(4.0, 8.0) * limit.error_mm),
+    )
+
+
+def _camera(rng: np.random.Generator, limit: _Range) -> Camera:
+    upright = rng.random() < 0.3
+    return Camera(
+        width_px=3024 if upright else 4032,
+        height_px=4032 if upright else 3024,
+        focal_35mm=float(rng.choice([24, 26, 28, 52, 77])),
+        fill=float(rng.uniform(0.6, 0.8)),
+        aim_mm=(float(rng.uniform(-6, 6)), float(rng.uniform(-6, 6))),
+        tilt_deg=float(rng.uniform(0, limit.tilt_deg)),
+        tilt_axis_deg=float(rng.uniform(0, 360)),
+        roll_deg=float(rng.uniform(-limit.turn_deg, limit.turn_deg)),
+        k1=float(rng.uniform(-limit.k1, limit.k1)),
+    )
+
+
+def _light(rng: np.random.Generator, limit: _Range) -> Light:
+    warm = rng.uniform(-0.08, 0.08)
+    return Light(
+        exposure=float(rng.uniform(0.9, 2.0)),
+        tint=(1.0, float(1.0 - 0.3 * abs(warm)), float(1.0 - warm)),
+        gradient=float(rng.uniform(-limit.uneven, limit.uneven)),
+        gradient_deg=float(rng.uniform(0, 360)),
+        falloff=float(rng.uniform(0, limit.uneven)),
+        spot=(float(rng.uniform(0.3, 0.7)), float(rng.uniform(0.3, 0.7))),
+        vignette=float(rng.uniform(0, limit.uneven)),
+        glare=float(rng.uniform(0, 0.02)),
+    )
+
+
+def _paper(rng: np.random.Generator, limit: _Range) -> Paper:
+    reflectance, transmittance = _PAPERS[rng.integers(len(_PAPERS))]
+    return Paper(
+        reflectance=reflectance,
+        transmittance=transmittance,
+        thickness_mm=float(rng.uniform(0.05, 0.12)),
+        formation=float(rng.uniform(0.005, 0.025)),
+        formation_mm=float(rng.uniform(3, 10)),
+        fibres_per_cm2=float(rng.uniform(0, limit.fibres)),
+        crease_contrast=float(rng.uniform(0, limit.crease)),
+        crease_dark=float(rng.uniform(0, 0.5)),
+        crease_width_mm=float(rng.uniform(0.15, 0.4)),
+    )
