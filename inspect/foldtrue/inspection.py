@@ -1,0 +1,126 @@
+"""The whole story in one function: from a photo and a plan to figures with uncertainty."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
+
+from foldtrue.errors import UsageError
+from foldtrue.handover import Inspection, Nominal, Photo, Side, View
+
+if TYPE_CHECKING:
+    from foldtrue.plan.file import Plan
+
+Result = TypeVar("Result")
+_LIBRARIES = ("foldtrue", "numpy", "scipy", "opencv-python", "pillow")
+
+
+@dataclass(frozen=True, kw_only=True)
+class InspectOptions:
+    """What the person says about the photo.
+
+    view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
+    of the piece's centre in the upright photo, None = find it.
+
+    Raises UsageError for a value outside these.
+    """
+
+    view: View | Literal["auto"] = "auto"
+    side: Side | None = None
+    at_px: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.view not in ("auto", *get_args(View)):
+            raise UsageError(f"There is no view {self.view!r}.", f"Choose auto, {', '.join(get_args(View))}.")
+        if self.side not in (None, *get_args(Side)):
+            raise UsageError(f"There is no side {self.side!r}.", f"Choose {' or '.join(get_args(Side))}.")
+
+
+class _Clock:
+    """Runs the steps one after the other, notes what each took, and tells `on_step` which one is coming."""
+
+    def __init__(self, on_step: Callable[[str], None] | None) -> None:
+        self.timings_s: dict[str, float] = {}
+        self._on_step = on_step or (lambda step: None)
+
+    def run(self, step: str, work: Callable[..., Result], *args: Any) -> Result:
+        self._on_step(step)
+        start = time.perf_counter()
+        result = work(*args)
+        self.timings_s[step] = self.timings_s.get(step, 0.0) + time.perf_counter() - start
+        return result
+
+
+def inspect_photo(
+    path: Path | str,
+    plan: Plan,
+    options: InspectOptions | None = None,
+    on_step: Callable[[str], None] | None = None,
+) -> Inspection:
+    """Measure one photo of a piece folded after `plan`.
+
+    on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
+    given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
+    """
+    from foldtrue.detect import DetectOptions, detect_features
+    from foldtrue.fit import FitOptions, fit_lattice
+    from foldtrue.photo import read_photo
+    from foldtrue.plan.fold import fold_plan
+    from foldtrue.rectify import RectifyOptions, rectify_photo
+
+    options = options or InspectOptions()
+    clock = _Clock(on_step)
+    nominal = clock.run("plan", fold_plan, plan)
+    photo = clock.run("photo", read_photo, path)
+    _check_at(options.at_px, photo)
+    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px)
+    plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
+    features = clock.run("detect", detect_features, photo, plane, nominal, DetectOptions())
+    fit = clock.run("fit", fit_lattice, features, plane, nominal, FitOptions())
+    provenance = describe_origin(Path(path), photo, nominal, options)
+    return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+
+
+def _check_at(at_px: tuple[float, float] | None, photo: Photo) -> None:
+    height, width = photo.pixels.shape[:2]
+    if at_px is not None and not (0 <= at_px[0] < width and 0 <= at_px[1] < height):
+        raise UsageError(
+            f"The point {at_px[0]:g},{at_px[1]:g} lies outside the photo.",
+            f"The upright photo is {width} x {height} px, counted from its top left corner.",
+        )
+
+
+def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: InspectOptions) -> Mapping[str, Any]:
+    """What the figures come from: the photo, the plan, the options and the versions; plain JSON values only."""
+    height, width = photo.pixels.shape[:2]
+    return {
+        "photo": {
+            "name": path.name,
+            "sha256": photo.sha256,
+            "format": photo.file_format,
+            "size_px": [width, height],
+            "orientation": photo.orientation,
+            "focal_35mm": photo.focal_35mm,
+            "dpi": list(photo.dpi) if photo.dpi else None,
+            "colour_profile": photo.colour_profile,
+        },
+        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
+        "options": {**asdict(options), "at_px": list(options.at_px) if options.at_px else None},
+        "versions": {"python": platform.python_version(), **{name: _version(name) for name in _LIBRARIES}},
+    }
+
+
+def _version(package: str) -> str | None:
+    if package == "foldtrue":
+        from foldtrue import __version__
+
+        return __version__
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return None

@@ -1,0 +1,72 @@
+"""Result files on disk: written whole or not at all, and never left behind by an earlier run.
+
+A run first removes what an earlier run left (`clear_results`), so that a refused photo cannot be mistaken for the last
+good one. result.json is written first and removed last: a folder that holds it is known to be ours.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Iterable
+from pathlib import Path
+
+from foldtrue.errors import UnreadableFile, UsageError
+
+RESULT, TWISTS, OVERLAY = "result.json", "twists.csv", "overlay.png"
+RESULT_FILES = (RESULT, TWISTS, OVERLAY)
+_MAX_RESULT_BYTES = 200_000_000
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write through a temporary file in the same folder and a rename, so that readers see all of it or the old file.
+
+    Raises UnreadableFile when it cannot be written (no such folder, no permission, disk full); nothing is left then.
+    """
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary.write_bytes(content)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise UnreadableFile(
+            f"{path} cannot be written: {error.strerror or error}.", "Free some space or choose another folder."
+        ) from None
+    finally:
+        with contextlib.suppress(OSError):  # after the rename there is nothing left to remove
+            temporary.unlink()
+
+
+def clear_results(folder: Path, inputs: Iterable[Path] = ()) -> None:
+    """Remove the result files of an earlier run from `folder`; nothing else is touched.
+
+    Raises UsageError when a result file's name belongs to one of `inputs`, or result.json there is not foldtrue's;
+    UnreadableFile when one cannot be removed.
+    """
+    ours = [folder / name for name in RESULT_FILES]
+    for given in inputs:
+        if any(path.exists() and given.exists() and path.samefile(given) for path in ours):
+            raise UsageError(f"The result would overwrite {given}.", "Choose another folder with --out.")
+    result = folder / RESULT
+    if not os.path.lexists(result):
+        return
+    if not _is_result(result):
+        raise UsageError(f"{result} was not written by foldtrue.", "Choose another folder with --out.")
+    try:
+        for path in reversed(ours):
+            path.unlink(missing_ok=True)
+    except OSError as error:
+        raise UnreadableFile(
+            f"{path} cannot be removed: {error.strerror or error}.", "Choose another folder with --out."
+        ) from None
+
+
+def _is_result(path: Path) -> bool:
+    try:
+        if path.stat().st_size > _MAX_RESULT_BYTES:
+            return False
+        content = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(content, dict) and content.get("format") == "foldtrue-result"

@@ -1,0 +1,168 @@
+"""result.json as a plain record: the figures of an Inspection, each with its 95 % uncertainty.
+
+The published form is docs/result.schema.json. Figures that were not measured are null; NaN and infinity never appear.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane
+from foldtrue.measured import COVERAGE_95, radius95
+from foldtrue.report.closure import node_closures
+from foldtrue.report.summary import summarise
+
+FORMAT = "foldtrue-result"
+VERSION = 1
+_DIGITS = 9
+"""Significant digits written: more than any figure deserves, enough for the terms of a homography."""
+
+
+def result_record(inspection: Inspection) -> dict[str, Any]:
+    """The whole of result.json as JSON values (dict, list, str, float, int, bool, None)."""
+    nominal, fit = inspection.nominal, inspection.fit
+    record = {
+        "format": FORMAT,
+        "version": VERSION,
+        "provenance": inspection.provenance,
+        "view": inspection.plane.view,
+        "side": inspection.plane.side,
+        "plane": _plane(inspection.plane),
+        "fit": _fit(fit),
+        "twists": _twists(nominal, fit),
+        "edges": _edges(nominal, fit),
+        "vertices": _vertices(nominal, fit),
+        "nodes": _nodes(nominal, fit),
+        "summary": summarise(inspection),
+    }
+    plain = as_json(record)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def as_json(value: Any) -> Any:
+    """Numpy and tuples to plain JSON values: floats to nine digits, not-a-number and infinity to None."""
+    if isinstance(value, str | bool | int | None):
+        return value
+    if isinstance(value, np.ndarray | np.generic):
+        return as_json(value.tolist())
+    if isinstance(value, float):
+        return round(float(f"{value:.{_DIGITS}g}"), 12) + 0.0 if math.isfinite(value) else None
+    if isinstance(value, Sequence):
+        return [as_json(item) for item in value]
+    return {str(key): as_json(item) for key, item in value.items()}
+
+
+def _plane(plane: Plane) -> dict[str, Any]:
+    return {
+        "reference": plane.reference,
+        "assumed": plane.assumed,
+        "method": plane.method,
+        "score": plane.score,
+        "runner_up": plane.runner_up,
+        "turn_deg": plane.turn_deg,
+        "k1": plane.map.k1,
+    }
+
+
+def _fit(fit: LatticeFit) -> dict[str, Any]:
+    return {
+        "scale": fit.scale,
+        "scale_u95": _expanded(fit.scale_std),
+        "overturn_deg": fit.overturn_deg,
+        "overturn_u95_deg": _expanded(fit.overturn_std_deg),
+        "k1": fit.map.k1,
+        "k1_u95": _expanded(fit.k1_std),
+        "sample_rms_px": fit.sample_rms_px,
+        "homography": fit.map.homography,
+        "lens_centre_px": fit.map.centre_px,
+        "lens_focal_px": fit.map.focal_px,
+    }
+
+
+def _expanded(std: float | None) -> float | None:
+    return None if std is None else COVERAGE_95 * std
+
+
+def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+    position_u95 = radius95(fit.position_cov_mm2)
+    common = fit.overturn_std_deg or 0.0
+    rows = []
+    for i, twist in enumerate(nominal.twists):
+        seen = bool(fit.measured[i])
+        figures = {
+            "centre_px": fit.centre_px[i],
+            "tips_px": fit.tips_px[i],
+            "position_error_mm": fit.position_error_mm[i],
+            "position_u95_mm": position_u95[i],
+            "angle_error_deg": fit.angle_error_deg[i],
+            "angle_u95_deg": COVERAGE_95 * math.hypot(fit.angle_std_deg[i], common),
+            "angle_relative_u95_deg": COVERAGE_95 * fit.angle_std_deg[i],
+            "overturn_deg": twist.hand * fit.angle_error_deg[i],
+            "size_error": fit.size_error[i],
+            "size_u95": COVERAGE_95 * fit.size_std[i],
+        }
+        rows.append(
+            {
+                "id": twist.id,
+                "kind": twist.kind,
+                "ring": twist.ring,
+                "border": twist.border,
+                "hand": "ccw" if twist.hand > 0 else "cw",
+                "planned_mm": twist.planned_mm,
+                "status": "measured" if seen else "not_measured",
+                "flags": fit.flags[i],
+                **(figures if seen else dict.fromkeys(figures)),
+            }
+        )
+    return rows
+
+
+def _edges(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+    rows = []
+    for i, (name, kind) in enumerate(zip(nominal.creases.ids, nominal.creases.kind.tolist(), strict=True)):
+        seen = bool(np.isfinite(fit.edge_offset_mm[i]))
+        rows.append(
+            {
+                "id": name,
+                "kind": kind,
+                "status": "measured" if seen else "not_measured",
+                "offset_mm": fit.edge_offset_mm[i],
+                "offset_u95_mm": COVERAGE_95 * fit.edge_offset_std_mm[i] if seen else None,
+                "angle_deg": fit.edge_angle_deg[i],
+                "angle_u95_deg": COVERAGE_95 * fit.edge_angle_std_deg[i] if seen else None,
+            }
+        )
+    return rows
+
+
+def _vertices(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+    u95 = radius95(fit.vertex_cov_mm2)
+    return [
+        {
+            "id": f"v{i}",
+            "planned_mm": planned,
+            "measured_mm": fit.vertices_mm[i] if fit.vertex_measured[i] else None,
+            "u95_mm": u95[i] if fit.vertex_measured[i] else None,
+        }
+        for i, planned in enumerate(nominal.vertices_mm)
+    ]
+
+
+def _nodes(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+    return [
+        {
+            "planned_mm": node.planned_mm,
+            "vertices": [f"v{i}" for i in node.vertices],
+            "measured": node.measured,
+            "closure_rms_mm": node.rms_mm,
+            "closure_u95_mm": node.u95_mm,
+            "largest_gap_mm": node.largest_gap_mm,
+        }
+        for node in node_closures(nominal, fit)
+    ]
+

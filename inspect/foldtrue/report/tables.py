@@ -1,0 +1,134 @@
+"""The figures as text: twists.csv, and the summary and table for the terminal. All read from the result's record."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from foldtrue.flags import FLAGS
+from foldtrue.measured import decimal_places, plus_minus
+
+Record = Mapping[str, Any]
+
+_COLUMNS = (
+    "id",
+    "kind",
+    "ring",
+    "border",
+    "hand",
+    "planned_x_mm",
+    "planned_y_mm",
+    "status",
+    "position_error_x_mm",
+    "position_error_y_mm",
+    "position_u95_mm",
+    "angle_error_deg",
+    "angle_u95_deg",
+    "angle_relative_u95_deg",
+    "overturn_deg",
+    "size_error",
+    "size_u95",
+    "centre_x_px",
+    "centre_y_px",
+    "flags",
+)
+_PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
+
+
+def twists_csv(record: Record) -> str:
+    """One line a twist, in the plan's order; empty where nothing was measured. Flags are separated by blanks."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, _COLUMNS, lineterminator="\n", extrasaction="ignore")
+    writer.writeheader()
+    for twist in record["twists"]:
+        row = {**twist, "border": "yes" if twist["border"] else "no", "flags": " ".join(twist["flags"])}
+        for pair, column in _PAIRS.items():
+            row |= dict(zip((column.format("x"), column.format("y")), twist[pair] or (None, None), strict=True))
+        writer.writerow(row)
+    return text.getvalue()
+
+
+def piece_text(record: Record) -> str:
+    """What the terminal shows: summary, table, and what the flags in it mean."""
+    return "\n\n".join(part for part in (summary_text(record), twist_table(record), flag_notes(record)) if part)
+
+
+def summary_text(record: Record) -> str:
+    """A few lines: what was measured, how far off on the whole, the worst twist, what the figures rest on."""
+    whole, plane = record["summary"], record["plane"]
+    side = "from behind" if record["side"] == "back" else "from the front"
+    lit = "against the light, " if record["view"] == "backlit" else ""
+    name = record["provenance"].get("plan", {}).get("name", "the plan")
+    lines = [
+        f"{whole['measured']} of {whole['twists']} twists measured after {name}, {lit}{side}, "
+        f"plan turned {plane['turn_deg']:.1f} deg in the photo."
+    ]
+    if whole["measured"]:
+        lines += _figures(whole)
+    lines += [_sentence(name) for name in plane["assumed"]]
+    return "\n".join(lines)
+
+
+def _figures(whole: Record) -> list[str]:
+    position, angle = whole["worst_position"], whole["worst_angle"]
+    mean_mm = plus_minus(whole["position_mean_error_mm"], whole["position_mean_error_u95_mm"], "mm")
+    mean_deg = plus_minus(whole["angle_mean_error_deg"], whole["angle_mean_error_u95_deg"], "deg")
+    lines = [
+        f"Mean error, noise taken out: {mean_mm} ({100 * whole['position_mean_error_of_pitch']:.1f} % of the pitch), "
+        f"{mean_deg}.",
+        f"Worst place: {position['id']}, {plus_minus(position['error_mm'], position['u95_mm'], 'mm')}. "
+        f"Worst turn: {angle['id']}, {plus_minus(angle['error_deg'], angle['u95_deg'], 'deg')}.",
+        f"Clearly off their place (error larger than its uncertainty): {whole['position_clearly_off']}.",
+    ]
+    if whole["overturn_deg"] is not None:
+        overturn = plus_minus(whole["overturn_deg"], whole["overturn_u95_deg"], "deg")
+        lines.append(f"Common overturn: {overturn}; taken out of all turns here and in the table.")
+    return lines
+
+
+def twist_table(record: Record) -> str:
+    """All twists, worst place first, those not measured last."""
+    overturn = record["fit"]["overturn_deg"] or 0.0
+    rows = [_row(twist, overturn) for twist in sorted(record["twists"], key=_badness)]
+    head = ("twist", "ring", "hand", "off by, mm", "x, mm", "y, mm", "turn, deg", "flags")
+    widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
+    return "\n".join(_line(row, widths) for row in [head, *rows])
+
+
+def _badness(twist: Record) -> tuple[bool, float]:
+    error = twist["position_error_mm"]
+    return (error is None, -math.hypot(*error) if error else 0.0)
+
+
+def _row(twist: Record, overturn: float) -> tuple[str, ...]:
+    flags = ", ".join(twist["flags"])
+    start = (twist["id"], str(twist["ring"]) + (" rim" if twist["border"] else ""), twist["hand"])
+    error = twist["position_error_mm"]
+    if error is None:
+        return (*start, "not measured", "", "", "", flags)
+    u95 = twist["position_u95_mm"]
+    places = max(decimal_places(u95), 0) if u95 else 3
+    x, y = (f"{value:+.{places}f}" for value in error)
+    hand = 1 if twist["hand"] == "ccw" else -1
+    turned = plus_minus(twist["angle_error_deg"] - hand * overturn, twist["angle_relative_u95_deg"], "")
+    return (*start, plus_minus(math.hypot(*error), u95, ""), x, y, turned, flags)
+
+
+def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
+    left = (0, 1, 2, 7)
+    padded = [c.ljust(w) if i in left else c.rjust(w) for i, (c, w) in enumerate(zip(cells, widths, strict=True))]
+    return "  ".join(padded).rstrip()
+
+
+def flag_notes(record: Record) -> str:
+    """What each flag in the table means and what helps, once each; empty when no twist is flagged."""
+    names = dict.fromkeys(name for twist in record["twists"] for name in twist["flags"])
+    return "\n".join(f"{name}: {_sentence(name)}" for name in names)
+
+
+def _sentence(name: str) -> str:
+    flag = FLAGS.get(name)
+    return name if flag is None else f"{flag.sentence} {flag.advice}"

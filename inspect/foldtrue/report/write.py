@@ -1,0 +1,73 @@
+"""write_report: all files of one inspection, together or not at all."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from foldtrue.errors import UsageError
+from foldtrue.handover import Inspection
+from foldtrue.report.files import OVERLAY, RESULT, RESULT_FILES, TWISTS, write_whole
+from foldtrue.report.result import result_record
+from foldtrue.report.tables import twists_csv
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReportOptions:
+    """overlay: draw the picture too. longest_side_px: size the photo is drawn at, 600 to 8000 (else UsageError)."""
+
+    overlay: bool = True
+    longest_side_px: int = 2000
+
+    def __post_init__(self) -> None:
+        if not 600 <= self.longest_side_px <= 8000:
+            raise UsageError("The overlay's longest side must be 600 to 8000 px.")
+
+
+@dataclass(frozen=True)
+class ReportFiles:
+    """What was written, and result.json's content for whoever prints it."""
+
+    result: Path
+    twists: Path
+    overlay: Path | None
+    record: Mapping[str, Any]
+
+
+def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOptions | None = None) -> ReportFiles:
+    """Write result.json, twists.csv and overlay.png into `out_dir`, making the folder where needed.
+
+    Raises UnreadableFile when one of them cannot be written; then none is left.
+    """
+    options = options or ReportOptions()
+    folder = Path(out_dir)
+    record = result_record(inspection)
+    contents = {RESULT: result_text(record).encode(), TWISTS: twists_csv(record).encode()}
+    if options.overlay:
+        from foldtrue.report.overlay import overlay_png
+
+        contents[OVERLAY] = overlay_png(inspection, record, options.longest_side_px)
+    try:
+        for name, content in contents.items():
+            write_whole(folder / name, content)
+    except BaseException:  # an interrupt too must not leave half a report
+        for name in RESULT_FILES:
+            (folder / name).unlink(missing_ok=True)
+        raise
+    overlay = folder / OVERLAY if options.overlay else None
+    return ReportFiles(folder / RESULT, folder / TWISTS, overlay, record)
+
+
+def result_text(record: Mapping[str, Any]) -> str:
+    """result.json's text: one line for each row of a table, so that two results can be compared line by line."""
+    parts = []
+    for key, value in record.items():
+        if isinstance(value, list):
+            rows = ",\n".join("  " + json.dumps(row, ensure_ascii=False, allow_nan=False) for row in value)
+            parts.append(f" {json.dumps(key)}: [\n{rows}\n ]" if value else f" {json.dumps(key)}: []")
+        else:
+            parts.append(f" {json.dumps(key)}: {json.dumps(value, ensure_ascii=False, allow_nan=False)}")
+    return "{\n" + ",\n".join(parts) + "\n}\n"
