@@ -77,7 +77,7 @@ class DividedGrid(_Part):
     @model_validator(mode="after")
     def _through_centre(self) -> DividedGrid:
         if self.divisions % 2:
-            raise ValueError("expected an even number of divisions, so that three grid lines meet in the sheet's centre")
+            raise ValueError("expected an even number, so that three grid lines meet in the sheet's centre")
         return self
 
 
@@ -125,7 +125,7 @@ Twists: TypeAlias = Annotated[
 class Plan(_Part):
     """A plan as read from its file; sizes in mm, see docs/plan-file.md."""
 
-    format: Literal["foldtrue-plan"] = FORMAT
+    format: Literal["foldtrue-plan"] = "foldtrue-plan"
     version: Literal[1] = 1
     name: str = Field(min_length=1, max_length=200)
     sheet: Sheet

@@ -8,10 +8,13 @@ from foldtrue.handover import Creases, Facet, Nominal, Twist
 from foldtrue.plan.checks import check_vertices
 from foldtrue.plan.file import Plan, plan_sha256
 from foldtrue.plan.folding import Folded, fold_pattern
-from foldtrue.plan.overlay import Overlay, overlay_creases
+from foldtrue.plan.order import order_layers
+from foldtrue.plan.overlay import overlay_creases
 from foldtrue.plan.pattern import Pattern, draw_pattern
-from foldtrue.plan.planar import to_xy
-from foldtrue.plan.views import outline, backlit_view
+from foldtrue.plan.planar import group_points, to_xy
+from foldtrue.plan.shape import backlit_symmetry, outline, surface_symmetry
+from foldtrue.plan.stacks import sort_stacks
+from foldtrue.plan.views import backlit_view, surface_view
 
 
 def fold_plan(plan: Plan) -> Nominal:
@@ -23,7 +26,11 @@ def fold_plan(plan: Plan) -> Nominal:
     check_vertices(pattern.vertices, pattern.ends, pattern.kind, pattern.owner_names())
     folded = fold_pattern(pattern)
     overlay = overlay_creases(folded.vertices, pattern.ends, pattern.facets)
+    above = order_layers(pattern, folded, overlay)
+    tops = sort_stacks(overlay, above)
+    bottoms = [stack[::-1] for stack in tops]
     pitch = plan.pitch_mm
+    creases = (overlay, folded.vertices[pattern.ends])
     return Nominal(
         plan_sha256=plan_sha256(plan),
         name=plan.name,
@@ -36,10 +43,18 @@ def fold_plan(plan: Plan) -> Nominal:
         creases=Creases(pattern.ids, pattern.ends, np.array(pattern.kind), pattern.facets),
         twists=_twists(pattern, folded),
         outline_mm=to_xy(outline(overlay)),
-        above=np.empty((0, 2), np.int64),
+        above=above,
         nodes=_nodes(folded, pattern.size_mm),
-        views={"backlit": backlit_view(overlay, folded.vertices, pattern.ends)},
-        symmetry={"backlit": (0.0,)},
+        views={
+            "backlit": backlit_view(*creases),
+            "front": surface_view(*creases, pattern.facets, tops),
+            "back": surface_view(*creases, pattern.facets, bottoms),
+        },
+        symmetry={
+            "backlit": backlit_symmetry(overlay),
+            "front": surface_symmetry(overlay, tops),
+            "back": surface_symmetry(overlay, bottoms),
+        },
     )
 
 
@@ -103,8 +118,6 @@ def _rings(pattern: Pattern) -> list[int]:
 
 
 def _nodes(folded: Folded, size_mm: float) -> tuple[tuple[int, ...], ...]:
-    from foldtrue.plan.planar import group_points
-
     label, _ = group_points(folded.vertices, 1e-8 * size_mm)
     groups: dict[int, list[int]] = {}
     for vertex, group in enumerate(label.tolist()):

@@ -57,7 +57,8 @@ def fold_pattern(pattern: Pattern) -> Folded:
     if gap.max() > POINT_TOLERANCE * pattern.size_mm:
         owners = pattern.owners[int(np.flatnonzero(folds)[gap.argmax()])]
         names = pattern.names(owners)
-        raise PlanError(f"The paper does not close when folded, by {gap.max():.3g} mm at {' and '.join(names)}.", "", names)
+        what = f"The paper does not close when folded, by {gap.max():.3g} mm at {' and '.join(names)}."
+        raise PlanError(what, "Move these twists.", names)
     facet_of = np.empty(len(pattern.vertices), np.int64)
     for f, patch in enumerate(pattern.patches):
         facet_of[pattern.ends.reshape(-1)[list(patch.loop)]] = f

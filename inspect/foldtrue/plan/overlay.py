@@ -22,7 +22,7 @@ class Overlay:
     """Folded state as a drawing: N nodes, E short edges, regions between them.
 
     nodes: (N,) complex, mm, folded frame. ends: (E, 2), running along the line. line: (E,) supporting line.
-    line_angle, line_offset_mm: (Ln,) direction in [0, pi) and signed distance of each line from the origin, left positive.
+    line_angle, line_offset_mm: (Ln,) direction in [0, pi) and distance of each line from the origin, left positive.
     region_left, region_right: (E,). layers: frozen sets of facet indices, one per region, empty outside; area_mm2: (G,)
     signed, negative outside. Covering: crease cover_crease[k] runs over edge cover_edge[k], along the line when
     cover_forward[k]; sorted by crease, then along the line.
@@ -122,7 +122,7 @@ def _pieces(line: IntArray, t: Array, tolerance: float) -> tuple[IntArray, Array
 
 
 def _crossings(angle: Array, offset: Array, span: Array, tolerance: float) -> tuple[IntArray, Points]:
-    """Where pieces of different direction meet: (2X,) pieces and (2X,) points, one entry for each piece at a crossing."""
+    """Where pieces of different direction meet: (2X,) pieces and (2X,) points, one entry per piece at a crossing."""
     unit = np.exp(1j * angle)
     foot = 1j * unit * offset
     turn = angle[None, :] - angle[:, None]

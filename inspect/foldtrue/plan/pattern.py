@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
 from foldtrue.errors import PlanError
 from foldtrue.handover import BoolArray, IntArray
 from foldtrue.plan.checks import check_drawing
-from foldtrue.plan.layout import sheet_corners, twist_sites
 from foldtrue.plan.file import Plan
+from foldtrue.plan.layout import sheet_corners, twist_sites
 from foldtrue.plan.planar import Points, face_areas, face_cycles, group_points, trace_faces
 from foldtrue.plan.pleats import Run, join_pleats
 from foldtrue.plan.twist import TwistShape, lay_out_twist
@@ -30,7 +31,7 @@ class Patch:
     """
 
     id: str
-    kind: str
+    kind: Literal["cell", "pleat", "twist"]
     loop: tuple[int, ...]
     twists: tuple[int, ...]
 

@@ -78,7 +78,7 @@ def face_areas(points: Points, ends: IntArray, face: IntArray, count: int) -> Ar
     """Signed area (count,) of each face: positive inside, negative for the outer one."""
     cross = (points[ends[:, 0]].conj() * points[ends[:, 1]]).imag / 2
     both = np.column_stack([cross, -cross]).reshape(-1)
-    return np.bincount(face, both, minlength=count)
+    return np.asarray(np.bincount(face, both, minlength=count), float)
 
 
 def face_cycles(face: IntArray, following: IntArray, start: IntArray, count: int) -> list[list[int]]:

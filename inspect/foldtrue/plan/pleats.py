@@ -76,7 +76,9 @@ def _partners(twists: Sequence[TwistShape], tolerance: float) -> dict[tuple[int,
     return partner
 
 
-def _facing(axis: int, pleats: list[Pleat], twists: Sequence[TwistShape], tolerance: float) -> list[tuple[Pleat, Pleat]]:
+def _facing(
+    axis: int, pleats: list[Pleat], twists: Sequence[TwistShape], tolerance: float
+) -> list[tuple[Pleat, Pleat]]:
     """Pairs along one axis that are each other's nearest facing pleat."""
     along = unit(axis).conjugate()
     forward = [p for p in pleats if p.direction_deg == axis]

@@ -62,7 +62,5 @@ def lay_out_twist(index: int, site: Site) -> TwistShape:
     shift = site.centre - sum(corners) / len(corners)
     tips = tuple(c + shift for c in corners)
     n = len(tips)
-    pleats = tuple(
-        Pleat(index, d, tips[k], tips[(k + 1) % n], site.hand, site.width_mm) for k, d in enumerate(order)
-    )
+    pleats = tuple(Pleat(index, d, tips[k], tips[(k + 1) % n], site.hand, site.width_mm) for k, d in enumerate(order))
     return TwistShape(site, tips, pleats)
