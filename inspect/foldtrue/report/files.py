@@ -16,6 +16,7 @@ from foldtrue.errors import UnreadableFile, UsageError
 
 RESULT, TWISTS, OVERLAY = "result.json", "twists.csv", "overlay.png"
 RESULT_FILES = (RESULT, TWISTS, OVERLAY)
+PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
 _MAX_RESULT_BYTES = 200_000_000
 
 
@@ -51,7 +52,7 @@ def clear_results(folder: Path, inputs: Iterable[Path] = ()) -> None:
     result = folder / RESULT
     if not os.path.lexists(result):
         return
-    if not _is_result(result):
+    if not _has_format(result, "foldtrue-result"):
         raise UsageError(f"{result} was not written by foldtrue.", "Choose another folder with --out.")
     try:
         for path in reversed(ours):
@@ -62,11 +63,24 @@ def clear_results(folder: Path, inputs: Iterable[Path] = ()) -> None:
         ) from None
 
 
-def _is_result(path: Path) -> bool:
+def check_practice_folder(folder: Path, given_plan: Path | None) -> None:
+    """Refuse to write a practice photo over files that are not an earlier practice's.
+
+    Raises UsageError when photo.jpg or plan.json is there without a truth.json of ours; `given_plan` may be there.
+    """
+    if _has_format(folder / TRUTH, "foldtrue-truth"):
+        return
+    for name in (TRUTH, PHOTO, PLAN):
+        path = folder / name
+        if path.exists() and not (given_plan is not None and given_plan.exists() and path.samefile(given_plan)):
+            raise UsageError(f"{path} is there already and no practice photo's.", "Choose another folder with --out.")
+
+
+def _has_format(path: Path, name: str) -> bool:
     try:
         if path.stat().st_size > _MAX_RESULT_BYTES:
             return False
         content = json.loads(path.read_bytes())
     except (OSError, ValueError, RecursionError):
         return False
-    return isinstance(content, dict) and content.get("format") == "foldtrue-result"
+    return isinstance(content, dict) and content.get("format") == name

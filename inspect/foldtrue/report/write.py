@@ -45,7 +45,7 @@ def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOpt
     options = options or ReportOptions()
     folder = Path(out_dir)
     record = result_record(inspection)
-    contents = {RESULT: result_text(record).encode(), TWISTS: twists_csv(record).encode()}
+    contents = {RESULT: record_text(record).encode(), TWISTS: twists_csv(record).encode()}
     if options.overlay:
         from foldtrue.report.overlay import overlay_png
 
@@ -61,8 +61,8 @@ def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOpt
     return ReportFiles(folder / RESULT, folder / TWISTS, overlay, record)
 
 
-def result_text(record: Mapping[str, Any]) -> str:
-    """result.json's text: one line for each row of a table, so that two results can be compared line by line."""
+def record_text(record: Mapping[str, Any]) -> str:
+    """A record as JSON text: one line for each row of a table, so that two results can be compared line by line."""
     parts = []
     for key, value in record.items():
         if isinstance(value, list):
