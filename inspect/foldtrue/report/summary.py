@@ -50,8 +50,8 @@ def mean_error(errors: Array, covariances: Array) -> dict[str, Any]:
     """RMS, mean error without noise, and its 95 % uncertainty, of errors (N, D) with covariances (N, D, D).
 
     The variance of the mean square, errors of different twists taken as independent, is the mean over N^2 of
-    4 d'Cd + 2 tr(C^2) less the noise's own part in d'Cd; the uncertainty is the distance to the upper end that its
-    95 % interval gives for the mean error, which stays meaningful at zero. All None for N = 0.
+    4 d'Cd + 2 tr(C^2) less the noise's own part in d'Cd; the uncertainty is the distance to the farther end of the
+    interval that the square's 95 % interval gives for its root, which stays meaningful at zero. All None for N = 0.
     """
     count = len(errors)
     if count == 0:
@@ -61,9 +61,9 @@ def mean_error(errors: Array, covariances: Array) -> dict[str, Any]:
     noise_square = np.einsum("nij,nji->n", covariances, covariances)
     signal = np.maximum(np.einsum("ni,nij,nj->n", errors, covariances, errors) - noise_square, 0.0)
     std = np.sqrt(np.sum(4 * signal + 2 * noise_square)) / count
-    mean = float(np.sqrt(max(0.0, np.mean(square - noise))))
-    upper = float(np.sqrt(max(0.0, np.mean(square - noise)) + COVERAGE_95 * std))
-    return {"rms": float(np.sqrt(np.mean(square))), "mean_error": mean, "u95": upper - mean}
+    excess = max(0.0, float(np.mean(square - noise)))
+    low, mean, high = np.sqrt([max(0.0, excess - COVERAGE_95 * std), excess, excess + COVERAGE_95 * std]).tolist()
+    return {"rms": float(np.sqrt(np.mean(square))), "mean_error": mean, "u95": max(high - mean, mean - low)}
 
 
 def _worst(ids: list[str], error: Array, u95: Array, unit: str) -> dict[str, Any] | None:

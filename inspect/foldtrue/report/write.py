@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -55,7 +56,8 @@ def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOpt
             write_whole(folder / name, content)
     except BaseException:  # an interrupt too must not leave half a report
         for name in RESULT_FILES:
-            (folder / name).unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                (folder / name).unlink()
         raise
     overlay = folder / OVERLAY if options.overlay else None
     return ReportFiles(folder / RESULT, folder / TWISTS, overlay, record)
