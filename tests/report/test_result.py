@@ -44,9 +44,10 @@ def test_a_result_with_nothing_measured_has_the_published_form(inspection):
 
 
 def test_nan_and_infinity_are_written_as_null(inspection):
-    broken = with_fit(inspection, angle_error_deg=np.full(24, np.inf), sample_rms_px=float("nan"))
+    broken = with_fit(inspection, k1_std=float("inf"), sample_rms_px=float("nan"))
     text = json.dumps(result_record(broken), allow_nan=False)  # raises if one got through
     assert json.loads(text)["fit"]["sample_rms_px"] is None
+    assert json.loads(text)["fit"]["k1_u95"] is None
 
 
 def test_json_values_keep_nine_digits_and_lose_minus_zero():

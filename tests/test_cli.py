@@ -1,0 +1,245 @@
+"""The command line: what it prints, what it writes, and how it declines."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+
+import pytest
+
+import foldtrue.inspection
+from foldtrue.cli import run
+from foldtrue.errors import MachineLacks, NotThisPiece, PhotoTooPoor, SiteAmbiguous, UnreadableFile
+from foldtrue.report.write import write_report
+
+NEW = (
+    "plan new --sheet hexagon --height 240 --grid point-to-point --divisions 16 "
+    "--twists triangle --spacing 2 --rings 2"
+)
+
+
+def call(*arguments):
+    return run([str(part) for text in arguments for part in (text.split() if isinstance(text, str) else [text])])
+
+
+def one_line(captured):
+    """stderr is exactly one line that begins with the tool's name."""
+    said = captured.err.strip()
+    assert said.startswith("foldtrue: ")
+    assert "\n" not in said
+    assert "Traceback" not in said
+    return said
+
+
+@pytest.fixture
+def plan_file(tmp_path):
+    assert call(NEW, "--out", tmp_path / "plan.json") == 0
+    return tmp_path / "plan.json"
+
+
+@pytest.fixture
+def measured(monkeypatch, inspection):
+    """inspect_photo that measures nothing and hands out the made-up inspection; remembers what it was asked."""
+    asked = []
+
+    def inspect_photo(path, plan, options=None, on_step=None):
+        asked.append((path, plan, options))
+        on_step("photo")
+        return inspection
+
+    monkeypatch.setattr(foldtrue.inspection, "inspect_photo", inspect_photo)
+    return asked
+
+
+@pytest.fixture
+def refused(monkeypatch):
+    def refuse(error):
+        def inspect_photo(*_):
+            raise error
+
+        monkeypatch.setattr(foldtrue.inspection, "inspect_photo", inspect_photo)
+
+    return refuse
+
+
+# ---- help
+
+
+def test_help_answers_at_once_and_loads_nothing_heavy():
+    code = "import sys; from foldtrue.cli import run; run(['--help']); print(sorted(sys.modules), file=sys.stderr)"
+    start = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert time.perf_counter() - start < 2.0  # about 0.1 s on an idle machine; the import list below is the sharp test
+    loaded = done.stderr
+    assert not any(f"'{heavy}'" in loaded for heavy in ("numpy", "scipy", "cv2", "pydantic", "PIL", "skimage"))
+
+
+def test_no_arguments_show_the_help(capsys):
+    assert run([]) == 0
+    assert "Usage: foldtrue" in capsys.readouterr().out
+
+
+def test_version(capsys):
+    assert run(["--version"]) == 0
+    assert "foldtrue" in capsys.readouterr().out
+
+
+# ---- plan
+
+
+def test_new_plan_is_written_and_described(tmp_path, capsys):
+    # checked by folding facet by facet, independently of this code: 24 twists, 85 facets, 120 mm, 4 layers
+    assert call(NEW, "--out", tmp_path / "plan.json") == 0
+    assert json.loads((tmp_path / "plan.json").read_text())["format"] == "foldtrue-plan"
+    out = capsys.readouterr().out
+    assert "24 triangle twists, 85 facets" in out
+    assert "120.0 x 138.6 mm" in out
+    assert "4.00 layers" in out
+
+
+def test_check_repeats_what_new_said(tmp_path, capsys):
+    assert call(NEW, "--out", tmp_path / "plan.json") == 0
+    said = capsys.readouterr().out
+    assert call("plan check", tmp_path / "plan.json") == 0
+    assert capsys.readouterr().out == said
+
+
+def test_draw(plan_file, tmp_path):
+    assert call("plan draw", plan_file, "--out", tmp_path / "plan.svg") == 0
+    assert (tmp_path / "plan.svg").read_text().startswith("<svg")
+
+
+def test_a_plan_that_cannot_be_folded_is_declined_and_not_written(tmp_path, capsys):
+    out = tmp_path / "plan.json"
+    assert call(NEW.replace("--rings 2", "--rings 9"), "--out", out) == 2
+    one_line(capsys.readouterr())
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("wrong", ["--height nan", "--height -3", "--divisions 15", "--height 1e9", "--rings 0"])
+def test_wrong_numbers_are_declined(wrong, tmp_path, capsys):
+    option = wrong.split()[0]
+    words = NEW.split()
+    words[words.index(option) : words.index(option) + 2] = wrong.split()
+    assert run([*words, "--out", str(tmp_path / "p.json")]) == 2
+    one_line(capsys.readouterr())
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"format": "foldtrue-plan"}', "\x00\xff"])
+def test_a_bad_plan_file_is_declined(text, tmp_path, capsys):
+    (tmp_path / "bad.json").write_text(text)
+    assert call("plan check", tmp_path / "bad.json") == 2
+    one_line(capsys.readouterr())
+
+
+def test_writing_where_nothing_can_be_written(plan_file, tmp_path, capsys):
+    (tmp_path / "file").touch()
+    assert call("plan draw", plan_file, "--out", tmp_path / "file" / "x.svg") == 3
+    assert "cannot be written" in one_line(capsys.readouterr())
+
+
+# ---- piece
+
+
+def test_piece_writes_the_result_and_prints_the_worst_first(plan_file, tmp_path, capsys, measured):
+    assert call("piece photo.jpg --plan", plan_file, "--out", tmp_path / "out") == 0
+    captured = capsys.readouterr()
+    assert "Mean error, noise taken out" in captured.out
+    assert captured.err == ""  # no progress where stderr is no terminal
+    assert json.loads((tmp_path / "out" / "result.json").read_text())["format"] == "foldtrue-result"
+
+
+def test_piece_without_out_writes_nothing(plan_file, tmp_path, capsys, measured, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert call("piece photo.jpg --plan", plan_file) == 0
+    assert [p.name for p in tmp_path.iterdir()] == ["plan.json"]
+    assert "not measured" in capsys.readouterr().out
+
+
+def test_what_the_person_says_reaches_the_measurement(plan_file, measured):
+    assert call("piece photo.jpg --side back --view backlit --at 1200.5,800 --plan", plan_file) == 0
+    _, _, options = measured[0]
+    assert (options.side, options.view, options.at_px) == ("back", "backlit", (1200.5, 800.0))
+
+
+@pytest.mark.parametrize("at", ["3", "1,2,3", "a,b", ""])
+def test_a_point_that_is_none_is_declined(at, plan_file, capsys):
+    assert run(["piece", "photo.jpg", "--plan", str(plan_file), "--at", at]) == 2
+    one_line(capsys.readouterr())
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (UnreadableFile("Damaged.", "Copy it again."), 3),
+        (NotThisPiece("No piece of this plan.", "Check the plan."), 4),
+        (SiteAmbiguous("It fits in two places.", "Use --at."), 4),
+        (PhotoTooPoor("Too blurred.", "Hold still."), 5),
+        (MachineLacks("No codec.", "Install one."), 6),
+        (ImportError("libGL.so.1: cannot open shared object file"), 6),
+        (ModuleNotFoundError("No module named 'cv2'", name="cv2"), 6),
+        (MemoryError(), 6),
+        (PermissionError(13, "Permission denied", "photo.jpg"), 3),
+        (KeyboardInterrupt(), 130),
+    ],
+)
+def test_every_way_of_declining_is_one_line_and_its_exit_code(error, code, plan_file, tmp_path, capsys, refused):
+    refused(error)
+    capsys.readouterr()
+    assert call("piece photo.jpg --plan", plan_file, "--out", tmp_path / "out") == code
+    one_line(capsys.readouterr())
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_missing_system_library_is_said_with_its_cure(plan_file, capsys, refused):
+    refused(ImportError("libGL.so.1: cannot open shared object file: No such file or directory"))
+    call("piece photo.jpg --plan", plan_file)
+    assert "apt-get install libgl1 libglib2.0-0" in capsys.readouterr().err
+
+
+def test_a_refused_photo_leaves_no_earlier_result(plan_file, tmp_path, inspection, refused):
+    write_report(inspection, tmp_path / "out")
+    refused(PhotoTooPoor("Too blurred.", "Hold still."))
+    assert call("piece photo.jpg --plan", plan_file, "--out", tmp_path / "out") == 5
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+def test_a_missing_photo(plan_file, tmp_path, capsys):
+    assert call("piece", tmp_path / "nowhere.jpg", "--plan", plan_file) == 3
+    assert "no file" in one_line(capsys.readouterr())
+
+
+@pytest.mark.parametrize("arguments", ["piece", "plan", "piece a --foo", "nonsense", "piece a.jpg"])
+def test_a_wrong_call_is_one_line_with_the_way_to_the_help(arguments, capsys):
+    assert call(arguments) == 2
+    assert "--help" in one_line(capsys.readouterr())
+
+
+def test_output_that_cannot_be_written_is_no_traceback(plan_file):
+    with open("/dev/full", "w") as full:
+        command = [sys.executable, "-m", "foldtrue", "plan", "check", str(plan_file)]
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 3
+    assert "Traceback" not in done.stderr
+    assert "No space left" in done.stderr
+
+
+# ---- practice
+
+
+def test_practice_writes_a_photo_its_plan_and_its_truth(tmp_path, capsys):
+    assert call("practice --difficulty easy --seed 2 --out", tmp_path / "p") == 0
+    assert sorted(p.name for p in (tmp_path / "p").iterdir()) == ["photo.jpg", "plan.json", "truth.json"]
+    truth = json.loads((tmp_path / "p" / "truth.json").read_text())
+    assert truth["format"] == "foldtrue-truth"
+    assert len(truth["twists"]) == 24
+    assert "foldtrue piece" in capsys.readouterr().out
+
+
+def test_practice_never_writes_over_a_persons_photo(tmp_path, capsys):
+    (tmp_path / "photo.jpg").write_text("mine")
+    assert call("practice --out", tmp_path) == 2
+    one_line(capsys.readouterr())
+    assert (tmp_path / "photo.jpg").read_text() == "mine"
