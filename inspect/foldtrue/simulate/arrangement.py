@@ -15,7 +15,7 @@ import numpy as np
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Facet, IntArray, Nominal, Side
 
-NUDGE_MM = 1e-7
+NUDGE_MM = 3e-5
 
 
 @dataclass(frozen=True)
@@ -45,10 +45,14 @@ class Pieces:
         return int(np.abs(total).max())
 
 
-def nudged(vertices_mm: Array, seed: int) -> Array:
-    """(V, 2) vertices moved by up to 1e-7 mm so that no three edges meet in a point by design."""
-    rng = np.random.default_rng([seed, 77])
-    return np.asarray(vertices_mm + rng.uniform(-NUDGE_MM, NUDGE_MM, vertices_mm.shape))
+def nudged(vertices_mm: Array, seed: int, attempt: int = 0) -> Array:
+    """(V, 2) vertices moved by up to 3e-5 mm, three times as much with each attempt.
+
+    A plan brings edges onto one line and many of them into one point; after the nudge none touch by design. Edges that
+    share a vertex and a line part by only the nudge squared over their length, which must stay above rounding.
+    """
+    rng, reach = np.random.default_rng([seed, 77, attempt]), NUDGE_MM * 3**attempt
+    return np.asarray(vertices_mm + rng.uniform(-reach, reach, vertices_mm.shape))
 
 
 def cut_at_crossings(vertices_mm: Array, facets: tuple[Facet, ...]) -> Pieces:

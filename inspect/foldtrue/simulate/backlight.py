@@ -84,8 +84,9 @@ def _chords(pinhole: Pinhole, pieces: Pieces, scene: Scene) -> Chords:
 def _window(chords: Chords, scene: Scene, reach: int) -> Window:
     """Bounds of the piece within the photo, with room for the blur on all sides."""
     size = (scene.camera.width_px, scene.camera.height_px)
-    low = np.clip(np.floor(chords.start.min(axis=0)).astype(int), 0, size) - reach
-    high = np.clip(np.ceil(chords.start.max(axis=0)).astype(int), 0, size) + reach
+    ends = np.vstack([chords.start, chords.end])
+    low = np.clip(np.floor(ends.min(axis=0)).astype(int), 0, size) - reach
+    high = np.clip(np.ceil(ends.max(axis=0)).astype(int), 0, size) + reach
     x, y = (int(v) for v in low)
     width, height = (int(v) + 1 for v in high - low)
     return Window(x, y, width, height)

@@ -54,10 +54,10 @@ def _piece(nominal: Nominal, scene: Scene) -> tuple[Array, Pieces]:
     seed = scene.seed if scene.errors.seed is None else scene.errors.seed
     wanted = errors_applied(nominal, scene.errors, np.random.default_rng([seed, 1]))
     for attempt in range(5):
-        vertices = nudged(wanted, seed + attempt)
+        vertices = nudged(wanted, seed, attempt)
         try:
             return vertices, cut_at_crossings(vertices, nominal.facets)
-        except ValueError:  # two crossings nearer than rounding: another nudge parts them
+        except ValueError:  # two crossings nearer than rounding: a larger nudge parts them
             continue
     raise UsageError("Scene: the piece's edges cannot be told apart.", "Use smaller errors or another seed.")
 

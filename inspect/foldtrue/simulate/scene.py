@@ -53,7 +53,8 @@ class Errors:
     vertex_mm: of every vertex's own error, per axis.
     drift_mm: shift along drift_deg that grows from 0 at one side of the piece to this value at the other, with the
     power drift_power of the distance (1 = a plain stretch, 2 = each division a little wider than the one before).
-    overturn_deg: every twist turned further by this much, in the sense of its own hand.
+    overturn_deg: every twist turned further by this much, in the sense of its own hand; where neighbours share tips
+    they hold each other back, and only a part of it is left.
     outliers: named twists with errors of their own. random_outliers: so many further twists, drawn at random, shifted
     by outlier_mm in a random direction and turned by outlier_deg either way.
     seed: draws the errors; None = the seed of the scene.
