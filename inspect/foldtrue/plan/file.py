@@ -17,13 +17,12 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, Validatio
 
 from foldtrue.errors import PlanError
 
-FORMAT = "foldtrue-plan"
 MAX_TWISTS = 2000
 MAX_FILE_BYTES = 4_000_000
 
-Length: TypeAlias = Annotated[float, Field(gt=0, lt=5000, allow_inf_nan=False)]
-Coordinate: TypeAlias = Annotated[float, Field(gt=-5000, lt=5000, allow_inf_nan=False)]
-Width: TypeAlias = Annotated[float, Field(gt=0, le=32, allow_inf_nan=False)]
+Length: TypeAlias = Annotated[float, Field(gt=0, lt=5000, allow_inf_nan=False, strict=True)]
+Coordinate: TypeAlias = Annotated[float, Field(gt=-5000, lt=5000, allow_inf_nan=False, strict=True)]
+Width: TypeAlias = Annotated[float, Field(gt=0, le=32, allow_inf_nan=False, strict=True)]
 Hand: TypeAlias = Literal["ccw", "cw"]
 Corners: TypeAlias = Annotated[tuple[tuple[Coordinate, Coordinate], ...], Field(min_length=3, max_length=64)]
 
@@ -72,7 +71,7 @@ class DividedGrid(_Part):
     """A hexagon's own grid: `divisions` equal steps from edge to edge or from point to point."""
 
     kind: Literal["edge-to-edge", "point-to-point"]
-    divisions: int = Field(ge=2, le=256)
+    divisions: int = Field(ge=2, le=256, strict=True)
 
     @model_validator(mode="after")
     def _through_centre(self) -> DividedGrid:
@@ -92,8 +91,8 @@ class HoneycombRecipe(_Part):
     """Triangle twists at the corners of hexagonal cells, hands alternating, complete rings only."""
 
     recipe: Literal["honeycomb"]
-    spacing: int = Field(ge=1, le=128)
-    rings: int = Field(ge=1, le=18)
+    spacing: int = Field(ge=1, le=128, strict=True)
+    rings: int = Field(ge=1, le=18, strict=True)
     first_hand: Hand = "ccw"
     width_rows: Width = 1.0
 
@@ -103,7 +102,7 @@ class ListedTwist(_Part):
 
     grid: tuple[Coordinate, Coordinate]
     kind: Literal["triangle", "hexagon", "rhombus"]
-    turn: int = Field(default=0, ge=0, le=5)
+    turn: int = Field(default=0, ge=0, le=5, strict=True)
     hand: Hand
     width_rows: Width = 1.0
 
@@ -113,20 +112,23 @@ Grid: TypeAlias = Annotated[DividedGrid | PitchGrid, Field(discriminator="kind")
 TwistList: TypeAlias = Annotated[tuple[ListedTwist, ...], Field(min_length=1, max_length=MAX_TWISTS)]
 
 
-def _twists_tag(value: Any) -> str:
-    return "recipe" if isinstance(value, Mapping | HoneycombRecipe) else "list"
+def _twists_tag(value: Any) -> str | None:
+    if isinstance(value, Mapping | HoneycombRecipe):
+        return "recipe"
+    return "list" if isinstance(value, list | tuple) else None
 
 
 Twists: TypeAlias = Annotated[
-    Annotated[HoneycombRecipe, Tag("recipe")] | Annotated[TwistList, Tag("list")], Discriminator(_twists_tag)
+    Annotated[HoneycombRecipe, Tag("recipe")] | Annotated[TwistList, Tag("list")],
+    Discriminator(_twists_tag, custom_error_type="union_type", custom_error_message="a recipe or a list of twists"),
 ]
 
 
 class Plan(_Part):
     """A plan as read from its file; sizes in mm, see docs/plan-file.md."""
 
-    format: Literal["foldtrue-plan"] = "foldtrue-plan"
-    version: Literal[1] = 1
+    format: Literal["foldtrue-plan"]
+    version: Literal[1]
     name: str = Field(min_length=1, max_length=200)
     sheet: Sheet
     grid: Grid
@@ -170,9 +172,6 @@ def parse_plan(content: Mapping[str, Any]) -> Plan:
 
     Raises PlanError that names each wrong field and what was expected there.
     """
-    for field in ("format", "version"):
-        if field not in content:
-            raise PlanError(f'The plan has no "{field}".', f'Begin it with "format": "{FORMAT}", "version": 1.')
     try:
         return Plan.model_validate(content)
     except ValidationError as error:
@@ -193,7 +192,7 @@ def read_plan(path: str | Path) -> Plan:
         content = json.loads(path.read_text("utf-8"))
     except OSError as error:
         raise PlanError(f"Cannot read the plan {path}: {error.strerror or error}.") from None
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # not UTF-8, not JSON, numbers or nesting beyond reason
         raise PlanError(f"{path.name} is not a JSON text: {error}.", "See docs/plan-file.md.") from None
     if not isinstance(content, dict):
         raise PlanError(f"{path.name} is not a plan: expected a JSON object.", "See docs/plan-file.md.")
@@ -263,6 +262,15 @@ def _expectation(kind: str, context: Mapping[str, Any], said: str) -> str:
         "union_tag_not_found": "expected one that says its " + str(context.get("discriminator", "kind")).strip("'"),
         "union_tag_invalid": f"expected one of {context.get('expected_tags', '')}",
         "literal_error": f"expected {context.get('expected', '')}",
+        "string_type": "expected a text",
+        "string_too_short": f"expected a text of at least {context.get('min_length')} character",
+        "string_too_long": f"expected a text of at most {context.get('max_length')} characters",
+        "too_short": f"expected at least {context.get('min_length')} entries",
+        "too_long": f"expected at most {context.get('max_length')} entries",
+        "tuple_type": "expected a list",
+        "model_type": "expected an object with named fields",
+        "model_attributes_type": "expected an object with named fields",
+        "union_type": "expected a recipe or a list of twists",
     }
     if kind in plain:
         return plain[kind]

@@ -27,8 +27,8 @@ def backlit_view(overlay: Overlay, crease_ends: Points) -> Stretches:
 def surface_view(overlay: Overlay, crease_ends: Points, facets: IntArray, stacks: Sequence[Stack]) -> Stretches:
     """The stretches of creases and rim that show on the surface, for a viewer of the stacks' tops.
 
-    crease_ends: (C, 2) folded places, mm. facets: (C, 2) facets at each crease. stacks: from the viewer's side down, one per region (reversed for the back).
-    `shared` counts the creases that show: 2 in a groove.
+    crease_ends: (C, 2) folded places, mm. facets: (C, 2) facets at each crease. stacks: from the viewer's side down,
+    one per region (reversed for the back). `shared` counts the creases that show: 2 in a groove.
     """
     raised, ending = steps(overlay, stacks)
     at_crease = facets.tolist()
