@@ -38,9 +38,9 @@ _RANGES: dict[Difficulty, _Range] = {
 # Reflectance and transmittance by channel: strong thin paper of several makes, invented within published ranges
 # (white office paper transmits 5-20 %, tracing paper 40-70 %).
 _PAPERS: tuple[tuple[Rgb, Rgb], ...] = (
-    ((0.61, 0.60, 0.57), (0.380, 0.375, 0.360)),
-    ((0.44, 0.43, 0.40), (0.540, 0.530, 0.500)),
-    ((0.70, 0.69, 0.67), (0.280, 0.275, 0.260)),
+    ((0.61, 0.605, 0.59), (0.380, 0.377, 0.370)),
+    ((0.44, 0.435, 0.42), (0.540, 0.535, 0.520)),
+    ((0.70, 0.695, 0.68), (0.280, 0.278, 0.270)),
     ((0.52, 0.50, 0.44), (0.420, 0.400, 0.340)),
 )
 
@@ -95,7 +95,7 @@ def _camera(rng: np.random.Generator, limit: _Range) -> Camera:
         focal_35mm=float(rng.choice([24, 26, 28, 52, 77])),
         fill=float(rng.uniform(0.6, 0.8)),
         aim_mm=(float(rng.uniform(-6, 6)), float(rng.uniform(-6, 6))),
-        tilt_deg=float(rng.uniform(0, limit.tilt_deg)),
+        tilt_deg=float(rng.uniform(0.2, 1.0) * limit.tilt_deg),
         tilt_axis_deg=float(rng.uniform(0, 360)),
         roll_deg=float(rng.uniform(-limit.turn_deg, limit.turn_deg)),
         k1=float(rng.uniform(-limit.k1, limit.k1)),

@@ -168,8 +168,8 @@ class Paper:
     darker and not brighter, crease_width_mm the width.
     """
 
-    reflectance: Rgb = (0.61, 0.60, 0.57)
-    transmittance: Rgb = (0.38, 0.375, 0.36)
+    reflectance: Rgb = (0.61, 0.605, 0.59)
+    transmittance: Rgb = (0.38, 0.377, 0.37)
     thickness_mm: float = 0.1
     scatter: float = 1.0
     formation: float = 0.015
