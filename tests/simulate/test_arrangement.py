@@ -82,3 +82,30 @@ def test_folds_under_other_paper_are_buried(pleat: Nominal) -> None:
     assert not front[mountain].any()
     assert back[mountain].all()
     assert not back[valley].any()
+
+
+def shown_mm(nominal: Nominal, side: str, kind: str) -> dict[frozenset[int], float]:
+    """Length in mm that shows of each crease of a kind, by its two vertices."""
+    vertices = nudged(nominal.vertices_mm, 1)
+    pieces = cut_at_crossings(vertices, nominal.facets)
+    length = np.hypot(*(pieces.end - pieces.start).T) * ~buried_pieces(nominal, vertices, pieces, side)
+    shown = np.bincount(pieces.edge, length, len(pieces.edges))
+    by_ends = {frozenset(ends): float(mm) for ends, mm in zip(pieces.edges.tolist(), shown, strict=True)}
+    return {key: by_ends[key] for ends, k in zip(nominal.creases.ends.tolist(), nominal.creases.kind, strict=True)
+            if k == kind and (key := frozenset(ends)) in by_ends}  # fmt: skip
+
+
+def test_from_the_front_every_twist_polygon_shows_whole(open_panel: Nominal) -> None:
+    # A honeycomb's twist polygons lie on top: their three sides of sqrt(3) pitches show from end to end.
+    shown = shown_mm(open_panel, "front", "M")
+    for twist in open_panel.twists:
+        for side in zip(twist.tips, (*twist.tips[1:], twist.tips[0]), strict=True):
+            assert shown[frozenset(side)] == pytest.approx(np.sqrt(3) * open_panel.pitch_mm, abs=1e-3)
+
+
+def test_from_behind_the_middle_of_each_joined_valley_fold_shows(open_panel: Nominal) -> None:
+    # Spacing L = 3: of a valley fold (L + 1) pitches long, joining two twists, the middle L - 1 pitches show.
+    tips = {vertex for twist in open_panel.twists for vertex in twist.tips}
+    joined = [mm for ends, mm in shown_mm(open_panel, "back", "V").items() if ends <= tips]
+    assert len(joined) == 30
+    assert joined == pytest.approx([2 * open_panel.pitch_mm] * 30, abs=1e-3)
