@@ -115,7 +115,7 @@ def nominal(request) -> Nominal:
     return folded(request.param)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def plans():
     """The makers of plans above, by name."""
 

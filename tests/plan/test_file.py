@@ -73,8 +73,14 @@ def test_a_hexagon_by_its_side_is_the_one_by_its_height(content):
         ({"twists": [3]}, "twists[0]: expected an object with named fields, found 3"),
         ({"twists": [{"grid": 3, "kind": "triangle", "hand": "cw"}]}, "twists[0].grid: expected a list, found 3"),
         ({"sheet": []}, "sheet: expected an object with named fields"),
-        ({"grid": {"kind": "point-to-point", "divisions": "16"}}, 'grid.divisions: expected a whole number, found "16"'),
-        ({"grid": {"kind": "point-to-point", "divisions": True}}, "grid.divisions: expected a whole number, found true"),
+        (
+            {"grid": {"kind": "point-to-point", "divisions": "16"}},
+            'grid.divisions: expected a whole number, found "16"',
+        ),
+        (
+            {"grid": {"kind": "point-to-point", "divisions": True}},
+            "grid.divisions: expected a whole number, found true",
+        ),
         ({"sheet": {"shape": "hexagon", "height_mm": 10**400}}, "sheet.height_mm: expected"),
         ({"name": 3}, "name: expected a text, found 3"),
         ({"twists": "many"}, "twists: expected a recipe or a list of twists"),
