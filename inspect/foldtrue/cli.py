@@ -207,7 +207,13 @@ def piece(photo: Path, plan_file: Path, side: Any, view: Any, at: tuple[float, f
 @click.option("--plan", "plan_file", type=_FILE, help="Plan of the piece; a window panel of 24 twists if not given.")
 @click.option("--out", type=_FILE, required=True, help="Folder for photo.jpg, plan.json and truth.json.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another number, another photo.")
-@click.option("--difficulty", type=click.Choice(["easy", "medium", "hard"]), default="medium", show_default=True)
+@click.option(
+    "--difficulty",
+    type=click.Choice(["easy", "medium", "hard"]),
+    default="medium",
+    show_default=True,
+    help="How carefully the piece was folded and photographed.",
+)
 def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any) -> None:
     """Draw a photo of a piece that was never folded, with known errors, to try foldtrue on.
 

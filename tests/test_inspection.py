@@ -1,0 +1,47 @@
+"""The conductor: options checked at birth, origin of the figures, refusals."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from foldtrue.errors import UsageError
+from foldtrue.inspection import InspectOptions, describe_origin, inspect_photo
+from foldtrue.plan.file import parse_plan
+
+PLAN = {
+    "format": "foldtrue-plan",
+    "version": 1,
+    "name": "panel",
+    "sheet": {"shape": "hexagon", "height_mm": 240},
+    "grid": {"kind": "point-to-point", "divisions": 16},
+    "twists": {"recipe": "honeycomb", "spacing": 2, "rings": 2},
+}
+
+
+@pytest.mark.parametrize("wrong", [{"view": "above"}, {"side": "left"}])
+def test_options_are_checked_at_birth(wrong):
+    with pytest.raises(UsageError):
+        InspectOptions(**wrong)
+
+
+def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo):
+    origin = describe_origin(Path("a/b/panel.jpg"), photo, nominal, InspectOptions(side="back", at_px=(3.0, 4.0)))
+    assert json.loads(json.dumps(origin)) == origin
+    assert origin["photo"]["name"] == "panel.jpg"  # no folder: it may tell more than the person wants to share
+    assert origin["photo"]["sha256"] == photo.sha256
+    assert origin["photo"]["size_px"] == [1440, 1080]
+    assert origin["plan"]["sha256"] == nominal.plan_sha256
+    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0]}
+    assert origin["versions"]["numpy"]
+
+
+@pytest.mark.parametrize("at", [(-1.0, 5.0), (5.0, 120.0), (float("nan"), 5.0)])
+def test_a_point_outside_the_photo_is_declined(at, tmp_path, picture):
+    from PIL import Image
+
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    with pytest.raises(UsageError, match="outside the photo"):
+        inspect_photo(tmp_path / "a.png", parse_plan(PLAN), InspectOptions(at_px=at))
