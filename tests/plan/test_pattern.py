@@ -12,11 +12,13 @@ from foldtrue.errors import PlanError
 from foldtrue.plan.checks import local_fault
 from foldtrue.plan.fold import fold_plan
 from foldtrue.plan.layout import Site
-from foldtrue.plan.pattern import draw_pattern
 from foldtrue.plan.twist import lay_out_twist
 
 
-def shape(kind, hand=1, width=sqrt(3) / 2, turn=0):
+ONE_ROW = sqrt(3) / 2
+
+
+def shape(kind, hand=1, width=ONE_ROW, turn=0):
     return lay_out_twist(0, Site("t0", kind, (0.0, 0.0), 0j, turn, hand, width, 0))
 
 
