@@ -1,0 +1,160 @@
+"""detect_features: the plan's visible edges, found and measured on the photo's own pixels, in linear light."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from foldtrue.detect.acquire import Lines, acquire, expected_steps
+from foldtrue.detect.refine import Refined, refine
+from foldtrue.detect.scan import Targets, find_targets, split_at_crossings
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import Features, Nominal, Photo, Plane
+from foldtrue.subpixel import Image, linear_grey
+
+
+@dataclass(frozen=True, kw_only=True)
+class DetectOptions:
+    """One pass of the search. window_pitch: half the search window, in pitches; max_slope: steepest edge error looked for, rad;
+    prior_pitch: usual size of an error, breaks ties; least_score: share of an edge's planned step that must be collected;
+    least_evidence: signal to noise an edge must have to count as seen; fine: measure to sub-pixel, else only find."""
+
+    window_pitch: float = 0.13
+    max_slope: float = 0.09
+    prior_pitch: float = 0.05
+    least_score: float = 0.35
+    least_evidence: float = 6.0
+    fine: bool = True
+
+    def __post_init__(self) -> None:
+        if not 0 < self.window_pitch <= 0.45 or not 0 <= self.max_slope < 0.5:
+            raise ValueError("window_pitch must lie in (0, 0.45], max_slope in [0, 0.5)")
+
+
+@dataclass(frozen=True)
+class Light:
+    """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px of its first
+    pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut out."""
+
+    image: Image
+    origin_px: Array
+    clip_level: float
+    targets: Targets
+
+
+def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
+    """Linearise the piece's part of the photo, once for all passes. Colour channels that are clipped there far more often than the
+    others are left out, since a clipped step has no place."""
+    px = plane.map.to_px(nominal.outline_mm)
+    margin = 0.4 * nominal.pitch_mm * float(np.hypot(*plane.map.jacobian(np.zeros((1, 2)))[0, :, 0]))
+    h, w = photo.pixels.shape[:2]
+    low = np.clip(np.floor(px.min(0) - margin), 0, [w - 2, h - 2]).astype(int)
+    high = np.clip(np.ceil(px.max(0) + margin) + 1, low + 2, [w, h]).astype(int)
+    part = photo.pixels[low[1] : high[1], low[0] : high[0]]
+    weights = _channel_weights(part)
+    return Light(linear_grey(part, photo.linear, weights), low.astype(float), 0.97 * float(photo.linear[-1]),
+                 split_at_crossings(find_targets(nominal, plane.view), nominal, plane.view))
+
+
+def _channel_weights(part: Array) -> tuple[float, ...]:
+    sample = part[::7, ::7].reshape(-1, 3)
+    clipped = (sample >= 0.99 * np.iinfo(part.dtype).max).mean(0)
+    weights = np.where(clipped > clipped.min() + 0.02, 0.0, [0.3, 0.5, 0.2])
+    return tuple(float(w) for w in weights / weights.sum())
+
+
+def detect_features(light: Light, plane: Plane, nominal: Nominal, options: DetectOptions | None = None,
+                    vertices_mm: Array | None = None) -> Features:
+    """Find and measure the visible edges near where the plan, or an earlier solution vertices_mm (V, 2), puts them.
+
+    An edge that shows too little of its planned step is kept with found = False and its samples get trust 0.
+    """
+    options = options or DetectOptions()
+    targets = light.targets
+    local = _shifted(plane.map, light.origin_px)
+    start = _start_lines(targets, nominal, vertices_mm)
+    expected, _ = expected_steps(light.image, targets, local, 0.12 * nominal.pitch_mm)
+    expected = _with_planned_sign(expected, targets)
+    lines = _acquire_twice(light, targets, local, nominal, start, expected, options)
+    seen = lines.score > options.least_score
+    if not options.fine:
+        return _coarse(lines, seen, targets, nominal, plane)
+    begin = (np.where(seen, lines.offset_mm, start[0]), np.where(seen, lines.slope_mm, start[1]))
+    blur = np.full(len(targets.crease), 1.2)
+    for _ in range(2):
+        fine = refine(light.image, targets, local, begin, expected, blur, light.clip_level)
+        kept = seen & (fine.evidence > options.least_evidence)
+        begin = (np.where(kept, fine.offset_mm, begin[0]), np.where(kept, fine.slope_mm, begin[1]))
+        blur = fine.blur_px
+    return _features(fine, kept, targets, nominal, plane)
+
+
+def _shifted(plane: PlaneMap, origin: Array) -> PlaneMap:
+    shift = np.eye(3)
+    shift[:2, 2] = -origin
+    return replace(plane, homography=shift @ plane.homography, centre_px=plane.centre_px - origin)
+
+
+def _start_lines(targets: Targets, nominal: Nominal, vertices_mm: Array | None) -> tuple[Array, Array]:
+    if vertices_mm is None:
+        return np.zeros(len(targets.crease)), np.zeros(len(targets.crease))
+    ends = nominal.creases.ends[targets.crease]
+    off = [np.sum((vertices_mm[ends[:, k]] - nominal.vertices_mm[ends[:, k]]) * targets.normal, 1) for k in (0, 1)]
+    return 0.5 * (off[0] + off[1]), off[1] - off[0]
+
+
+def _with_planned_sign(expected: Array, targets: Targets) -> Array:
+    """More layers are darker, whatever the regression said of a level seen only once; steps too faint to tell get a floor."""
+    sign = np.where(targets.layers_left < targets.layers_right, 1.0, -1.0)
+    size = np.abs(expected)
+    floor = 0.15 * float(np.median(size)) if len(size) else 0.0
+    return sign * np.where(expected * sign > 0, np.maximum(size, floor), max(floor, 1e-6))
+
+
+def _acquire_twice(light: Light, targets: Targets, local: PlaneMap, nominal: Nominal, start: tuple[Array, Array], expected: Array,
+                   options: DetectOptions) -> Lines:
+    """A narrow search for all edges; those it does not find are searched again three times as wide (a gross error)."""
+    pitch = nominal.pitch_mm
+    lines = acquire(light.image, targets, local, options.window_pitch * pitch, start, expected, options.max_slope,
+                    options.prior_pitch * pitch)
+    lost = (lines.score < options.least_score) & (lines.seen > 0)
+    wide = min(3 * options.window_pitch, 0.42)
+    if not lost.any() or not options.fine or wide <= options.window_pitch:
+        return lines
+    again = acquire(light.image, targets, local, wide * pitch, start, expected, min(3 * options.max_slope, 0.3),
+                    3 * options.prior_pitch * pitch)
+    better = lost & (again.score > options.least_score)
+    pick = lambda a, b: np.where(better, b, a)  # noqa: E731
+    return Lines(pick(lines.offset_mm, again.offset_mm), pick(lines.slope_mm, again.slope_mm), pick(lines.score, again.score),
+                 pick(lines.rival, again.rival), lines.seen)
+
+
+def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
+    """Two samples per found edge, a quarter in from its ends: enough to place the whole plan."""
+    e = np.flatnonzero(seen)
+    first = np.zeros(len(targets.crease), np.int64)
+    first[targets.edge[::-1]] = targets.stretch[::-1]
+    t = np.tile([0.25, 0.75], len(e))
+    edge = np.repeat(e, 2)
+    count = len(nominal.views[plane.view].crease)
+    scale = np.hypot(*plane.map.jacobian(targets.start_mm[edge])[:, :, 0].T)
+    evidence = np.zeros(count)
+    evidence[targets.stretch] = lines.score[targets.edge]
+    found = np.zeros(count, bool)
+    found[targets.stretch] = seen[targets.edge]
+    return Features(evidence, np.zeros(count), np.full(count, np.nan), found, first[edge], t,
+                    lines.offset_mm[edge] + lines.slope_mm[edge] * (t - 0.5), 1.0 / scale, scale, np.ones(len(t)))
+
+
+def _features(fine: Refined, kept: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
+    count = len(nominal.views[plane.view].crease)
+    evidence, contrast, blur = np.zeros(count), np.zeros(count), np.full(count, np.nan)
+    found = np.zeros(count, bool)
+    evidence[targets.stretch] = fine.evidence[targets.edge]
+    contrast[targets.stretch] = fine.contrast[targets.edge]
+    blur[targets.stretch] = fine.blur_px[targets.edge]
+    found[targets.stretch] = kept[targets.edge]
+    trust = fine.trust * kept[fine.edge]
+    return Features(evidence, contrast, blur, found, targets.stretch[fine.interval], fine.t, fine.place_mm, fine.std_mm,
+                    fine.px_per_mm, np.where(trust > 0.02, trust, 0.0))

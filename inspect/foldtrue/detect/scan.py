@@ -1,0 +1,187 @@
+"""Where to look: cross-lines over the parts of each crease that the plan says are visible and clear of other edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import BoolArray, IntArray, Nominal, Stretches
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Visible, unshared, undisturbed pieces of the creases of one view.
+
+    crease: (E,) index of the crease each scanned line stands for (a crease may stand for several silhouette lines), start_mm, end_mm: (E, 2) their planned ends, normal: (E, 2) unit left normal,
+    length_mm: (E,). Interval arrays (I): edge (I,) index into the E, stretch (I,) index into the view's stretches,
+    t0, t1 (I,) on the crease, sharpness (I, 2) largest cotangent of the angle at which others meet it at either end, layers_left, layers_right (I,). silhouette: (I,) no paper on one side.
+    """
+
+    crease: IntArray
+    start_mm: Array
+    end_mm: Array
+    normal: Array
+    length_mm: Array
+    edge: IntArray
+    stretch: IntArray
+    t0: Array
+    t1: Array
+    sharpness: Array
+    layers_left: IntArray
+    layers_right: IntArray
+    silhouette: BoolArray
+
+
+@dataclass(frozen=True)
+class CrossLines:
+    """N cross-lines in scan order. target edge (N,), interval (N,), t (N,), block (N,) running block number; low_px, high_px
+    (N, 2) ends; px_per_mm (N,) scale across the edge. block_edge (B,) etc. give what each block belongs to; block_ends_px (B, 2) its
+    distance along the edge from either end of its interval."""
+
+    edge: IntArray
+    interval: IntArray
+    t: Array
+    block: IntArray
+    low_px: Array
+    high_px: Array
+    px_per_mm: Array
+    block_edge: IntArray
+    block_interval: IntArray
+    block_t: Array
+    block_ends_px: Array
+
+
+def find_targets(nominal: Nominal, view: str) -> Targets:
+    """Collect the stretches worth scanning: folds and rim with a step across them.
+
+    Where several edges lie on one line only the silhouette is of use (no paper on one side): it is scanned once, for the first of
+    them, and the fit decides which of them is the outermost. Elsewhere a shared line shows no single edge and is left out.
+    """
+    s = nominal.views[view]
+    silhouette = (s.layers_left == 0) | (s.layers_right == 0)
+    use = np.flatnonzero((s.layers_left != s.layers_right) & ((s.shared == 1) | silhouette) & (s.t1 > s.t0))
+    use = use[_first_of_each_place(nominal, s, use)]
+    # A silhouette stretch is a line of its own: which crease it is may change from stretch to stretch.
+    own = np.where(s.shared[use] > 1, len(nominal.creases.ids) + use, s.crease[use])
+    order = np.argsort(own, kind="stable")
+    use, own = use[order], own[order]
+    _, first, edge = np.unique(own, return_index=True, return_inverse=True)
+    crease = s.crease[use[first]]
+    start = nominal.vertices_mm[nominal.creases.ends[crease, 0]]
+    end = nominal.vertices_mm[nominal.creases.ends[crease, 1]]
+    d = end - start
+    length = np.hypot(d[:, 0], d[:, 1])
+    normal = np.stack([-d[:, 1], d[:, 0]], 1) / length[:, None]
+    return Targets(crease, start, end, normal, length, edge.astype(np.int64), use, s.t0[use], s.t1[use], np.zeros((len(use), 2)),
+                   s.layers_left[use], s.layers_right[use], (np.minimum(s.layers_left, s.layers_right)[use] == 0))
+
+
+def _first_of_each_place(nominal: Nominal, s: Stretches, use: IntArray) -> IntArray:
+    """Positions in `use` of stretches that are the first at their place (equal middles)."""
+    p = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 0]]
+    q = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 1]]
+    middle = p + (q - p) * (0.5 * (s.t0 + s.t1)[use])[:, None]
+    key = np.rint(middle / (1e-5 * nominal.pitch_mm)).astype(np.int64)
+    return np.sort(np.unique(key, axis=0, return_index=True)[1])
+
+
+def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets:
+    """Cut the intervals where another visible edge crosses or touches them, and note at each end how sharply edges meet there."""
+    s = nominal.views[view]
+    p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
+    q = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]]
+    seen = (s.layers_left != s.layers_right) & (s.t1 > s.t0)
+    a = (p + (q - p) * s.t0[:, None])[seen]
+    b = (p + (q - p) * s.t1[:, None])[seen]
+    index, t, cotangent = _crossings(targets, a, b, nominal.pitch_mm)
+    rows = []
+    for i in range(len(targets.edge)):
+        mine = slice(*np.searchsorted(index, [i, i + 1]))
+        knots = np.concatenate([[targets.t0[i], targets.t1[i]], t[mine]])
+        sharp = np.concatenate([[0.0, 0.0], cotangent[mine]])
+        places, which = np.unique(np.round(np.clip(knots, targets.t0[i], targets.t1[i]), 7), return_inverse=True)
+        worst = np.zeros(len(places))
+        np.maximum.at(worst, which, sharp)
+        rows += [(i, places[k], places[k + 1], worst[k], worst[k + 1]) for k in range(len(places) - 1)]
+    table = np.array(rows).reshape(-1, 5)
+    pick = table[:, 0].astype(np.int64)
+    return Targets(targets.crease, targets.start_mm, targets.end_mm, targets.normal, targets.length_mm, targets.edge[pick],
+                   targets.stretch[pick], table[:, 1], table[:, 2], table[:, 3:], targets.layers_left[pick],
+                   targets.layers_right[pick], targets.silhouette[pick])
+
+
+def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array]:
+    """Meetings of the intervals with segments a-b: interval (K,) sorted, t on its crease, cotangent of the angle between them."""
+    from scipy.spatial import cKDTree
+
+    p0, p1 = targets.start_mm[targets.edge], targets.end_mm[targets.edge]
+    u0 = p0 + (p1 - p0) * targets.t0[:, None]
+    u1 = p0 + (p1 - p0) * targets.t1[:, None]
+    reach = 0.5 * float(np.hypot(*(u1 - u0).T).max(initial=0) + np.hypot(*(b - a).T).max(initial=0)) * 1.001
+    pairs = cKDTree(0.5 * (u0 + u1)).sparse_distance_matrix(cKDTree(0.5 * (a + b)), reach, output_type="coo_matrix")
+    i, j = pairs.row, pairs.col
+    d, e = (p1 - p0)[i], (b - a)[j]
+    cross = d[:, 0] * e[:, 1] - d[:, 1] * e[:, 0]
+    slanted = np.abs(cross) > 1e-6 * np.hypot(*d.T) * np.hypot(*e.T)
+    i, j, d, e, cross = i[slanted], j[slanted], d[slanted], e[slanted], cross[slanted]
+    g = a[j] - p0[i]
+    t = (g[:, 0] * e[:, 1] - g[:, 1] * e[:, 0]) / cross
+    w = (g[:, 0] * d[:, 1] - g[:, 1] * d[:, 0]) / cross
+    slack = 1e-6 * pitch / np.hypot(*e.T)
+    hit = (w > -slack) & (w < 1 + slack) & (t > targets.t0[i] - 1e-6) & (t < targets.t1[i] + 1e-6)
+    cotangent = np.abs(np.sum(d * e, 1) / cross)
+    order = np.argsort(i[hit], kind="stable")
+    return i[hit][order].astype(np.int64), t[hit][order], cotangent[hit][order]
+
+
+def cross_lines_at(targets: Targets, plane: PlaneMap, offset_mm: Array, slope_mm: Array, margin_mm: float, clear_mm: float,
+                   spacing_px: float, half_width_px: float, block_px: float) -> CrossLines:
+    """Place cross-lines along every interval, about the current line offset + slope (t - 0.5) of each edge (E,) mm.
+
+    margin_mm is kept clear at both ends of each interval, more where another edge meets it at a small angle, so that within clear_mm
+    beside the interval there is no other edge. Lines are spacing_px apart, 2 half_width_px long in the photo, and
+    grouped into blocks of about block_px along the edge. The direction across is the plan's normal, mapped through the lens.
+    """
+    d = targets.end_mm - targets.start_mm
+    length = targets.length_mm[targets.edge]
+    m = (margin_mm + clear_mm * targets.sharpness) / length[:, None]
+    lo, hi = targets.t0 + m[:, 0], targets.t1 - m[:, 1]
+    keep = np.flatnonzero((hi - lo) * length > 0.3 * margin_mm)
+    edge = targets.edge[keep]
+    lo, hi, length = lo[keep], hi[keep], length[keep]
+    middle = targets.start_mm[edge] + d[edge] * (0.5 * (lo + hi))[:, None]
+    jac = plane.jacobian(middle) if len(keep) else np.zeros((0, 2, 2))
+    along = np.hypot(*np.einsum("nij,nj->in", jac, d[edge] / length[:, None]))
+    px = (hi - lo) * length * along
+    blocks = np.maximum(1, np.round(px / block_px)).astype(np.int64)
+    per_block = np.maximum(1, np.round(px / blocks / spacing_px)).astype(np.int64)
+    count = blocks * per_block
+    which = np.repeat(np.arange(len(keep)), count)
+    running = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    t = lo[which] + (hi - lo)[which] * (running + 0.5) / count[which]
+    first_block = np.cumsum(blocks) - blocks
+    block = first_block[which] + running // per_block[which]
+    e = edge[which]
+    shift = offset_mm[e] + slope_mm[e] * (t - 0.5)
+    centre = targets.start_mm[e] + d[e] * t[:, None] + targets.normal[e] * shift[:, None]
+    jac = plane.jacobian(centre) if len(which) else np.zeros((0, 2, 2))
+    across = np.einsum("nij,nj->ni", jac, targets.normal[e])
+    scale = np.hypot(across[:, 0], across[:, 1])
+    reach = targets.normal[e] * (half_width_px / scale)[:, None]
+    n_blocks = int(blocks.sum())
+    lines_per = np.bincount(block, minlength=n_blocks)
+    firsts = np.cumsum(lines_per) - lines_per
+    block_t = np.bincount(block, t, n_blocks) / np.maximum(lines_per, 1)
+    of = keep[which][firsts] if n_blocks else keep[which]
+    ends = np.stack([block_t - targets.t0[of], targets.t1[of] - block_t], 1) * (length * along)[which[firsts] if n_blocks else which][:, None]
+    return CrossLines(e, keep[which], t, block, plane.to_px(centre - reach), plane.to_px(centre + reach), scale,
+                      e[firsts] if n_blocks else e, of, block_t, ends)
+
+
+def block_mean(values: Array, block: IntArray, blocks: int) -> Array:
+    """Mean of values (N, K) over consecutive equal block numbers (N,), nan where a member is nan; returns (blocks, K)."""
+    counts = np.bincount(block, minlength=blocks)
+    firsts = np.cumsum(counts) - counts
+    return np.asarray(np.add.reduceat(values, firsts, axis=0) / counts[:, None])

@@ -1,0 +1,119 @@
+"""The radial lens term from the straightness of edges: a folded edge is straight on the paper, so its bend is the lens's."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import Features, Nominal
+
+CORRECTED = (0.8, 0.004)
+UNCORRECTED = (0.2, 0.06)
+"""What is known of k1 (for a 26 mm equivalent lens) before a photo is seen: share of cameras and standard deviation, for phones and
+scanners that correct their own lens and for those that do not [from memory: one per cent of picture height is common before
+correction, a few pixels after]."""
+
+
+def planned_points(features: Features, nominal: Nominal, view: str) -> tuple[Array, Array]:
+    """Planned place (M, 2) mm of every sample and the left normal (M, 2) of its crease."""
+    crease = nominal.views[view].crease[features.stretch]
+    ends = nominal.vertices_mm[nominal.creases.ends[crease]]
+    d = ends[:, 1] - ends[:, 0]
+    normal = np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None]
+    return ends[:, 0] + d * features.t[:, None], normal
+
+
+def radial_field(plane: PlaneMap, xy_mm: Array) -> Array:
+    """Shift (N, 2) mm of the place read at xy_mm per unit error of k1 in the map, the pixel held fixed."""
+    from foldtrue.frames import apply_homography
+
+    u = apply_homography(plane.homography, xy_mm)
+    d = (u - plane.centre_px) / plane.focal_px
+    px = (u - plane.centre_px) * np.sum(d * d, 1)[:, None]
+    return np.asarray(np.linalg.solve(plane.jacobian(xy_mm), px[:, :, None])[:, :, 0])
+
+
+def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> tuple[float, float, Array]:
+    """Correction of k1, its standard uncertainty and its effect (M,) mm on the samples' offsets, to be taken off them.
+
+    Per crease the samples' offsets and the effect of k1 are both freed of their straight part, then regressed on each other;
+    the uncertainty comes from the scatter of the creases' own answers (a crease bent by hand is one odd answer), and the prior
+    above takes over where few or short edges say little.
+    """
+    # At the planned places: at the measured ones the effect would carry the samples' own noise, and regress on itself.
+    points, normal = planned_points(features, nominal, view)
+    effect = np.sum(radial_field(plane, points) * normal, 1)
+    edge = np.unique(nominal.views[view].crease[features.stretch], return_inverse=True)[1]
+    groups = int(edge.max(initial=-1)) + 1
+    s = nominal.views[view]
+    fold = (np.minimum(s.layers_left, s.layers_right) > 0)[features.stretch]  # the rim is cut by hand: not straight by nature
+    w = fold * features.trust / np.maximum(features.std_mm, 1e-5) ** 2
+    bend, lens = (_without_line(features.t, v, w, edge, groups) for v in (features.offset_mm, effect))
+    slope, std = _lens_and_bows(bend, lens, w, edge, _bows(features, nominal, view, edge, w))
+    k1, k1_std = _posterior(slope + plane.k1, std)
+    return k1 - plane.k1, k1_std, (k1 - plane.k1) * effect
+
+
+def _posterior(found: float, std: float) -> tuple[float, float]:
+    """Mean and standard deviation of k1 given one measurement and the two-part prior (mixture of normals, Bayes' rule)."""
+    if not np.isfinite(std):
+        found, std = 0.0, 1e3
+    share, mean, variance = np.empty(2), np.empty(2), np.empty(2)
+    for k, (weight, prior) in enumerate((CORRECTED, UNCORRECTED)):
+        total = prior**2 + std**2
+        share[k] = np.log(weight) - 0.5 * found**2 / total - 0.5 * np.log(total)
+        mean[k], variance[k] = found * prior**2 / total, prior**2 * std**2 / total
+    share = np.exp(share - share.max())
+    share /= share.sum()
+    centre = float(share @ mean)
+    return centre, float(np.sqrt(share @ (variance + (mean - centre) ** 2)))
+
+
+def _without_line(t: Array, value: Array, weight: Array, edge: Array, groups: int) -> Array:
+    s0, s1, s2, sy, sxy = (np.bincount(edge, weight * f, groups) for f in (np.ones_like(t), t, t * t, value, t * value))
+    det = s0 * s2 - s1 * s1
+    ok = det > 1e-9 * np.maximum(s0, 1e-300) ** 2
+    b = np.where(ok, (s0 * sxy - s1 * sy) / np.where(ok, det, 1), 0.0)
+    a = np.where(s0 > 0, (sy - b * s1) / np.where(s0 > 0, s0, 1), 0.0)
+    return np.where(ok[edge], value - a[edge] - b[edge] * t, 0.0)
+
+
+def _bows(features: Features, nominal: Nominal, view: str, edge: Array, weight: Array) -> Array:
+    """Common bow of edges towards their dark side, one column per kind of edge (M, kinds): thick paper and stray light bow all edges
+    of a kind alike, which must not be taken for the lens."""
+    s = nominal.views[view]
+    stretch = features.stretch
+    low, high = np.minimum(s.layers_left, s.layers_right)[stretch], np.maximum(s.layers_left, s.layers_right)[stretch]
+    crease = s.crease[stretch]
+    ends = nominal.vertices_mm[nominal.creases.ends[crease]]
+    length = np.rint(np.hypot(*(ends[:, 1] - ends[:, 0]).T) / nominal.pitch_mm * 100).astype(np.int64)
+    fold = (nominal.creases.kind[crease] == "M").astype(np.int64)
+    kind = np.unique(np.stack([low, high, length, fold], 1), axis=0, return_inverse=True)[1].ravel()
+    dark = np.where(s.layers_left > s.layers_right, 1.0, -1.0)[stretch]
+    groups = int(edge.max(initial=-1)) + 1
+    bow = _without_line(features.t, dark * (features.t - 0.5) ** 2, weight, edge, groups)
+    return np.asarray(bow[:, None] * (kind[:, None] == np.arange(kind.max(initial=-1) + 1)))
+
+
+def _lens_and_bows(bend: Array, lens: Array, weight: Array, edge: Array, bows: Array, rounds: int = 8) -> tuple[float, float]:
+    """Regression of the bends on the lens's effect and the common bows, Tukey weights per edge; slope of the lens term and its
+    standard error from the edges' own scores (sandwich, edges independent)."""
+    groups = int(edge.max(initial=-1)) + 1
+    bows = bows[:, (weight[:, None] * bows**2).sum(0) > 1e-12 * max(float(np.sum(weight * bend**2)), 1e-300)]
+    design = np.concatenate([lens[:, None], bows], 1)
+    if np.count_nonzero(np.bincount(edge, weight * lens**2, groups)) < 6 + design.shape[1]:
+        return 0.0, float("inf")
+    trust = np.ones(groups)
+    normal, coef = np.eye(design.shape[1]), np.zeros(design.shape[1])
+    for _ in range(rounds):
+        wd = design * (weight * trust[edge])[:, None]
+        normal = wd.T @ design
+        normal += 1e-9 * np.diag(np.diag(normal)) + 1e-300 * np.eye(len(normal))
+        coef = np.linalg.solve(normal, wd.T @ bend)
+        rest = bend - design @ coef
+        z = np.abs(np.bincount(edge, weight * rest * lens, groups)) / np.sqrt(np.bincount(edge, weight * lens**2, groups) + 1e-300)
+        scale = 1.4826 * float(np.median(z[z > 0])) + 1e-12
+        trust = np.where(z < 4.685 * scale, (1 - (z / (4.685 * scale)) ** 2) ** 2, 0.0)
+    scores = np.stack([np.bincount(edge, weight * trust[edge] * rest * column, groups) for column in design.T], 1)
+    inverse = np.linalg.inv(normal)
+    return float(coef[0]), float(np.sqrt((inverse @ (scores.T @ scores) @ inverse)[0, 0]))

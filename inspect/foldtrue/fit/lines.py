@@ -1,0 +1,119 @@
+"""Samples along each edge condensed to a straight line with the uncertainty that the edge's own scatter shows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.frames import Array
+from foldtrue.handover import BoolArray, Features, IntArray, Nominal
+from foldtrue.subpixel import robust_line
+
+
+@dataclass(frozen=True)
+class EdgeLines:
+    """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds (uncorrelated by
+    the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift applies; silhouette: no paper on one side; shared: several
+    creases lie on this line, members lists them; samples: trusted ones; rms_mm: scatter of one sample."""
+
+    crease: IntArray
+    t_mid: Array
+    offset_mm: Array
+    offset_std_mm: Array
+    slope_mm: Array
+    slope_std_mm: Array
+    normal: Array
+    dark: Array
+    kind: IntArray
+    silhouette: BoolArray
+    shared: BoolArray
+    members: tuple[IntArray, ...]
+    samples: Array
+    rms_mm: float
+
+    def pick(self, rows: IntArray) -> EdgeLines:
+        """The lines with these indices, in this order."""
+        fields = (self.crease, self.t_mid, self.offset_mm, self.offset_std_mm, self.slope_mm, self.slope_std_mm, self.normal, self.dark,
+                  self.kind, self.silhouette, self.shared)
+        return EdgeLines(*(f[rows] for f in fields), tuple(self.members[int(r)] for r in rows), self.samples[rows], self.rms_mm)
+
+
+def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) -> EdgeLines:
+    """Fit a robust line to the samples of each edge; lens_mm (M,), the lens's part, is taken off first.
+
+    The variance of a sample is what the edge itself shows (pooled towards the whole piece's), inflated by the neighbour
+    correlation found along the edges, since texture and fibre move neighbouring samples together.
+    """
+    s = nominal.views[view]
+    key = np.where(s.shared > 1, len(nominal.creases.ids) + np.arange(len(s.crease)), s.crease)[features.stretch]
+    _, first, edge = np.unique(key, return_index=True, return_inverse=True)
+    edge = edge.astype(np.int64)
+    groups = len(first)
+    value = features.offset_mm - lens_mm
+    weight = features.trust / np.maximum(features.std_mm, 1e-5) ** 2
+    a, b, trust = robust_line(features.t, value, weight, edge, groups, spread=1e-4)
+    resid = value - a[edge] - b[edge] * (features.t - 0.5)
+    w = weight * trust
+    count = np.bincount(edge, trust * (features.trust > 0), groups)
+    chi = np.bincount(edge, w * resid**2, groups)
+    dof = np.maximum(count - 2, 0.0)
+    overall = float(np.sum(chi) / max(np.sum(dof), 1.0))
+    factor = (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge)
+    sw, st, stt = (np.bincount(edge, w * f, groups) for f in (np.ones_like(resid), features.t, features.t**2))
+    t_mid = st / np.maximum(sw, 1e-300)
+    spread = np.maximum(stt - sw * t_mid**2, 1e-300)
+    keep = np.flatnonzero((count >= 3) & (sw > 0))
+    stretch = features.stretch[first]
+    left, right = s.layers_left[stretch], s.layers_right[stretch]
+    pair = np.unique(np.minimum(left, right) * 1000 + np.maximum(left, right), return_inverse=True)[1].astype(np.int64)
+    crease = s.crease[stretch]
+    shared = s.shared[stretch] > 1
+    lines = EdgeLines(crease, t_mid, a + b * (t_mid - 0.5), np.sqrt(factor / np.maximum(sw, 1e-300)), b, np.sqrt(factor / spread),
+                      left_normals(nominal, crease), np.where(left > right, 1.0, -1.0), pair, np.minimum(left, right) == 0, shared,
+                      _members(nominal, view, stretch, shared), count, 0.0)
+    rms = float(np.sqrt(np.median((np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300))[keep]))) if len(keep) else float("nan")
+    kept = lines.pick(keep)
+    return EdgeLines(**{**kept.__dict__, "rms_mm": rms})
+
+
+def left_normals(nominal: Nominal, crease: IntArray) -> Array:
+    """Unit left normals (N, 2) of the creases in the folded frame."""
+    ends = nominal.vertices_mm[nominal.creases.ends[crease]]
+    d = ends[:, 1] - ends[:, 0]
+    return np.asarray(np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None])
+
+
+def _members(nominal: Nominal, view: str, stretch: IntArray, shared: BoolArray) -> tuple[IntArray, ...]:
+    """For each line the creases that lie on it (itself alone when not shared), found by equal middles of their stretches."""
+    s = nominal.views[view]
+    p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
+    q = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]]
+    middle = p + (q - p) * (0.5 * (s.t0 + s.t1))[:, None]
+    key = np.rint(middle / (1e-5 * nominal.pitch_mm)).astype(np.int64)
+    _, place = np.unique(key, axis=0, return_inverse=True)
+    place = place.ravel()
+    order = np.argsort(place, kind="stable")
+    bounds = np.searchsorted(place[order], np.arange(place.max(initial=-1) + 2))
+    return tuple(np.unique(s.crease[order[bounds[place[k]] : bounds[place[k] + 1]]]) if many else s.crease[[k]]
+                 for k, many in zip(stretch, shared, strict=True))
+
+
+def _correlation_inflation(resid: Array, weight: Array, edge: IntArray, batches: int = 4) -> float:
+    """How much more an edge's mean scatters than independent samples would: variance of the weighted means of `batches` successive
+    parts of each edge over what their weights promise, pooled over all edges (batch means), never below 1.
+
+    Two degrees of freedom per edge went into its line.
+    """
+    count = np.bincount(edge)
+    start = np.cumsum(count) - count
+    part = np.minimum((np.arange(len(edge)) - start[edge]) * batches // np.maximum(count[edge], 1), batches - 1)
+    cell = edge * batches + part
+    w = np.bincount(cell, weight, len(count) * batches).reshape(-1, batches)
+    mean = np.bincount(cell, weight * resid, w.size).reshape(-1, batches) / np.maximum(w, 1e-300)
+    single = np.bincount(cell, weight * resid**2, w.size).reshape(-1, batches).sum(1) / np.maximum(count - 2, 1)
+    use = (count >= 4 * batches) & (w > 0).all(1) & (single > 0)
+    if use.sum() < 6:
+        return 1.0
+    between = np.sum(w * mean**2, 1)[use] / (batches - 2) / single[use]
+    return max(1.0, float(np.mean(np.minimum(between, 10 * np.median(between) + 1))))

@@ -1,0 +1,191 @@
+"""The network adjustment: every visible edge is a line between two vertices; one sparse least-squares solution gives all vertices.
+
+Unknowns are the displacements (mm) of the crease vertices from the plan and one edge shift per kind of step. An edge observed
+at n places gives two equations, its offset and its slope, with the uncertainty its own scatter shows. Two kinds of weak knowledge
+keep it solvable without pulling what is seen: a wide prior on every vertex, and that a twist is a piece of flat paper whose shape
+departs from the plan's no more than the piece's other twists show. Source of the method: adjustment by variation of coordinates,
+as in surveying networks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from foldtrue.fit.lines import EdgeLines
+from foldtrue.fit.silhouette import on_crease, outermost
+from foldtrue.frames import Array
+from foldtrue.handover import IntArray, Nominal
+
+
+@dataclass(frozen=True)
+class Network:
+    """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of unknowns;
+    factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; shifts_mm (K,) edge shift towards
+    the dark side by kind of step, with stds; crease (E,) which crease each line was taken for; misfit_mm: how far lines that should
+    meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per coordinate."""
+
+    displacement_mm: Array
+    unknown_of: IntArray
+    size: int
+    shifts_mm: Array
+    shift_std_mm: Array
+    factor: Any
+    crease: IntArray
+    misfit_mm: float
+    shape_mm: float
+
+
+@dataclass(frozen=True)
+class _Setup:
+    """What stays the same between iterations: the unknowns' numbering, the shape equations, and the prior's inverse variances."""
+
+    unknown_of: IntArray
+    size: int
+    shift_column: int
+    shape: Any
+    prior: Array
+
+
+def solve_network(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float, rounds: int = 7) -> Network:
+    """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses its say.
+
+    prior_mm: standard deviation of a vertex before anything is seen. shift_prior_mm: of the common edge shift towards the dark side.
+    """
+    setup = _set_up(lines, nominal, prior_mm, shift_prior_mm)
+    std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
+    value = np.stack([lines.offset_mm, lines.slope_mm], 1).ravel()
+    scale = np.tile([1.0, 2.0], len(lines.crease))
+    trust = np.where(np.repeat(lines.shared, 2), 0.0, 1.0)
+    crease, doubt = lines.crease, np.zeros(len(lines.crease))
+    misfit, shape = 0.0, 0.02 * nominal.pitch_mm
+    for step in range(rounds):
+        design = _equations(lines, crease, nominal, setup)
+        variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2
+        weight = trust / variance
+        factor, x = _solve(design, weight, value, setup, shape)
+        resid = value - design @ x
+        if step in (0, 1, 3):
+            redundancy = _redundancy(design, factor, weight)
+        misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
+        shape = _shape(setup, factor, x, shape)
+        if step == 0 and lines.shared.any():
+            crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
+        trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
+    columns = setup.shift_column + np.arange(setup.size - setup.shift_column)
+    unit = np.zeros((setup.size, len(columns)))
+    unit[columns, np.arange(len(columns))] = 1
+    shift_std = np.sqrt(np.diag(factor.solve(unit)[columns]))
+    displacement = np.zeros((len(nominal.vertices_mm), 2))
+    known = setup.unknown_of >= 0
+    displacement[known] = x[: setup.shift_column].reshape(-1, 2)[setup.unknown_of[known]]
+    return Network(displacement, setup.unknown_of, setup.size, x[columns], shift_std, factor, crease, misfit, shape)
+
+
+def _set_up(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float) -> _Setup:
+    tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), np.int64)
+    ends = nominal.creases.ends[np.unique(np.concatenate([lines.crease, *lines.members]))].ravel()
+    used = np.unique(np.concatenate([ends, tips]))
+    unknown_of = np.full(len(nominal.vertices_mm), -1, np.int64)
+    unknown_of[used] = np.arange(len(used))
+    shift_column = 2 * len(used)
+    kinds = int(lines.kind.max(initial=0)) + 1
+    shift_std = np.full(kinds, shift_prior_mm)
+    shift_std[np.unique(lines.kind[lines.silhouette])] = 3 * shift_prior_mm  # glare of the lamp creeps over the rim
+    prior = np.concatenate([np.full(shift_column, prior_mm**-2.0), shift_std**-2.0])
+    return _Setup(unknown_of, shift_column + kinds, shift_column, _shape_rows(nominal, unknown_of, shift_column + kinds), prior)
+
+
+def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
+    """Sparse rows that measure how a twist's tips depart from a rigid motion: an orthonormal basis of what no motion can do."""
+    from scipy import sparse
+
+    rows, cols, vals = [], [], []
+    count = 0
+    for twist in nominal.twists:
+        r = nominal.vertices_mm[list(twist.tips)]
+        r = r - r.mean(0)
+        n = len(r)
+        motions = np.zeros((2 * n, 3))
+        motions[0::2, 0] = motions[1::2, 1] = 1
+        motions[0::2, 2], motions[1::2, 2] = -r[:, 1], r[:, 0]
+        basis = np.linalg.svd(motions, full_matrices=True)[0][:, 3:].T
+        unknown = unknown_of[list(twist.tips)]
+        columns = np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()
+        rows.append(np.repeat(count + np.arange(len(basis)), 2 * n))
+        cols.append(np.tile(columns, len(basis)))
+        vals.append(basis.ravel())
+        count += len(basis)
+    return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(count, size))
+
+
+def _equations(lines: EdgeLines, crease: IntArray, nominal: Nominal, setup: _Setup) -> Any:
+    """Sparse (2 E, size): rows 2 e and 2 e + 1 predict offset and slope of line e when it is the image of crease[e]."""
+    from scipy import sparse
+
+    e = len(crease)
+    t, ratio = on_crease(lines, crease, nominal)
+    ends = setup.unknown_of[nominal.creases.ends[crease]]
+    rows, cols, vals = [], [], []
+    for k, (w0, w1) in enumerate(((1 - t, t), (-ratio, ratio))):
+        for end, w in ((0, w0), (1, w1)):
+            for axis in (0, 1):
+                rows.append(2 * np.arange(e) + k)
+                cols.append(2 * ends[:, end] + axis)
+                vals.append(w * lines.normal[:, axis])
+    rows.append(2 * np.arange(e))
+    cols.append(setup.shift_column + lines.kind)
+    vals.append(lines.dark)
+    return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * e, setup.size))
+
+
+def _solve(design: Any, weight: Array, value: Array, setup: _Setup, shape_mm: float) -> tuple[Any, Array]:
+    from scipy import sparse
+    from scipy.sparse.linalg import splu
+
+    normal = design.T @ sparse.diags(weight) @ design + setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
+    factor = splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
+    return factor, np.asarray(factor.solve(design.T @ (weight * value)))
+
+
+def _redundancy(design: Any, factor: Any, weight: Array) -> Array:
+    """1 - leverage of every equation: 0 = nothing else checks it, 1 = the others predict it fully."""
+    out = np.empty(design.shape[0])
+    for first in range(0, len(out), 512):
+        part = design[first : first + 512]
+        solved = factor.solve(part.T.toarray())
+        out[first : first + 512] = np.asarray(part.multiply(solved.T).sum(1)).ravel()
+    return np.clip(1 - out * weight, 0.0, 1.0)
+
+
+def _misfit(resid: Array, std: Array, redundancy: Array, used: Array) -> float:
+    """How far lines that should meet miss each other beyond their own noise (mm), from the checked equations' median."""
+    seen = (redundancy > 0.15) & used
+    if seen.sum() < 10:
+        return 0.0
+    # 0.4549 is the median of a squared standard normal.
+    found = np.median(resid[seen] ** 2 / redundancy[seen]) / 0.4549
+    return float(np.sqrt(max(found - np.median(std[seen] ** 2), 0.0)))
+
+
+def _shape(setup: _Setup, factor: Any, x: Array, before: float) -> float:
+    """Standard deviation of the twists' departures from rigid shape, from those the edges alone settle (prior overruled 3:1)."""
+    found = setup.shape @ x
+    variance = np.empty(len(found))
+    for first in range(0, len(found), 512):
+        part = setup.shape[first : first + 512]
+        variance[first : first + 512] = np.asarray(part.multiply(factor.solve(part.T.toarray()).T).sum(1)).ravel()
+    settled = variance < before**2 / 9
+    if settled.sum() < 6:
+        return before
+    return float(max(1.4826 * np.median(np.abs(found[settled])), 0.3 * np.std(found[settled]), 1e-4))
+
+
+def _trust(resid: Array, std: Array, redundancy: Array) -> Array:
+    """Tukey weights, one per edge (the worse of its two equations); unchecked edges keep full weight."""
+    z = np.abs(resid) / (std * np.sqrt(np.maximum(redundancy, 0.05)))
+    z = np.maximum(z[0::2], z[1::2]).repeat(2)
+    weight = np.where(z < 6.0, (1 - (z / 6.0) ** 2) ** 2, 0.0)
+    return np.where(redundancy > 0.02, np.maximum(weight, 1e-6), 1.0)

@@ -1,0 +1,212 @@
+"""rectify_photo: where the plan lies in the photo, and whether the photo shows this plan at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.errors import NotThisPiece, PhotoTooPoor, SiteAmbiguous
+from foldtrue.frames import Array, PlaneMap, apply_homography, rotation
+from foldtrue.handover import Nominal, Photo, Plane, Side, View
+from foldtrue.rectify.by_lattice import lattice_candidates
+from foldtrue.rectify.by_outline import outline_candidates
+from foldtrue.rectify.look import Agreement, Small, agreement, layer_raster, reduce_photo, to_small_matrix
+from foldtrue.rectify.place import Canvas, canvas, places
+
+TYPICAL_LEVELS = {0: 0.0, 1: -0.9, 3: -1.9, 5: -2.5, 7: -2.9, 9: -3.2, 11: -3.5}
+"""Log light by layers before the photo's own are known: white paper, R 0.5, T 0.4 by the Kubelka-Munk stack. Only for finding."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RectifyOptions:
+    """side: which side faces the camera. at_px: the photo px of the plan's origin, when the person gives it. least_share: of the
+    light's variance that the plan must explain (false-alarm rate in docs/uncertainty.md). ambiguity: the runner-up's unexplained
+    variance must exceed the best's by this factor. least_pitch_px: the smallest pitch that can be measured."""
+
+    view: View = "backlit"
+    side: Side = "front"
+    at_px: tuple[float, float] | None = None
+    least_share: float = 0.5
+    ambiguity: float = 1.6
+    least_pitch_px: float = 16.0
+
+
+@dataclass(frozen=True)
+class Candidate:
+    matrix: Array
+    method: str
+    fit: Agreement
+
+
+def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None = None) -> Plane:
+    """Find the plan in the photo: by its outline if that explains the light, else through the lattice.
+
+    Raises NotThisPiece when no placement explains the light, SiteAmbiguous when several do, PhotoTooPoor when the pitch is too few
+    pixels.
+    """
+    options = options or RectifyOptions()
+    small = reduce_photo(photo)
+    mirrored = options.side == "back"
+    best = _best(small, nominal, _by_outline(small, nominal, mirrored))
+    if best is None or best.fit.share < 0.75:
+        other = _best(small, nominal, _by_lattice(small, nominal, options, mirrored, photo))
+        if other is not None and (best is None or other.fit.share > best.fit.share):
+            best = other
+    if best is None or best.fit.share < options.least_share:
+        share = 0.0 if best is None else best.fit.share
+        raise NotThisPiece(
+            f"The picture does not show this plan's pattern against the light (at best it explains {100 * share:.0f} % of the light).",
+            "Check that the plan is this piece's, that light comes through the paper, and that the whole piece is in the picture.",
+        )
+    runner_up = _decide_place(small, nominal, best, options, mirrored)
+    return _as_plane(photo, small, nominal, best, runner_up, options)
+
+
+def _by_outline(small: Small, nominal: Nominal, mirrored: bool) -> list[Candidate]:
+    """Outline fits, each in every turn the outline leaves open, scored."""
+    out: list[Candidate] = []
+    for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:12]:
+        layers = layer_raster(nominal, fit.matrix, small.log.shape)
+        out.append(Candidate(fit.matrix, "outline", agreement(small.log, layers)))
+    return sorted(out, key=lambda c: -c.fit.share)
+
+
+def _by_lattice(small: Small, nominal: Nominal, options: RectifyOptions, mirrored: bool, photo: Photo) -> list[Candidate]:
+    focal = None
+    if photo.focal_35mm:
+        focal = photo.focal_35mm / 43.2666 * float(np.hypot(*small.log.shape))
+    out: list[Candidate] = []
+    starts, _ = lattice_candidates(small, nominal, options.view, focal)
+    for start in starts:
+        field = _whole_canvas(small, nominal, start)
+        if field is None:
+            continue
+        for place in places(field, nominal, options.view, TYPICAL_LEVELS, mirrored, peaks=2)[:3]:
+            matrix = start @ _motion(place.turn_deg, place.shift_mm) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
+            layers = layer_raster(nominal, matrix, small.log.shape)
+            out.append(Candidate(matrix, "lattice", agreement(small.log, layers)))
+    return sorted(out, key=lambda c: -c.fit.share)[:4]
+
+
+def _motion(turn_deg: float, shift_mm: Array) -> Array:
+    matrix = np.eye(3)
+    matrix[:2, :2], matrix[:2, 2] = rotation(turn_deg), shift_mm
+    return matrix
+
+
+def _whole_canvas(small: Small, nominal: Nominal, matrix: Array, most: int = 420) -> Canvas | None:
+    """The whole picture in the plan's frame at about 10 px per pitch, None when the scale makes no sense."""
+    h, w = small.log.shape
+    corners = np.array([[0, 0], [w, 0], [w, h], [0, h], [w / 2, h / 2]], float)
+    mm = apply_homography(np.linalg.inv(matrix), corners)
+    middle = mm[4]
+    px_per_mm = 9.0 / nominal.pitch_mm
+    reach = float(np.median(np.hypot(*(mm[:4] - middle).T)))
+    piece = float(np.hypot(*nominal.vertices_mm.T).max())
+    if not np.isfinite(reach) or reach > 6 * piece or reach < 0.1 * piece:
+        return None
+    px_per_mm = min(px_per_mm, most / (2 * reach))
+    shifted = matrix @ _motion(0.0, middle)
+    field = canvas(small, shifted, reach, px_per_mm)
+    origin = field.origin_px + middle * px_per_mm * [-1.0, 1.0]
+    return Canvas(field.value, field.mask, px_per_mm, origin)
+
+
+def _best(small: Small, nominal: Nominal, candidates: list[Candidate]) -> Candidate | None:
+    """Sharpen the leading candidates on the picture itself and take the one that explains most."""
+    sharpened = []
+    for c in candidates[:3]:
+        if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.3):
+            continue
+        matrix = sharpen(small, nominal, c.matrix, c.fit.levels)
+        fit = agreement(small.log, layer_raster(nominal, matrix, small.log.shape))
+        sharpened.append(Candidate(matrix, c.method, fit) if fit.share > c.fit.share else c)
+    return max(sharpened, key=lambda c: c.fit.share) if sharpened else None
+
+
+def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, float], rounds: int = 30) -> Array:
+    """Align the plan's layers to the picture by the enhanced correlation coefficient (Evangelidis and Psarakis, IEEE Trans. PAMI 30
+    (2008) 1858), a homography; the start is returned when it does not converge."""
+    import cv2
+
+    layers = layer_raster(nominal, matrix, small.log.shape)
+    inside = layers > 0
+    table = np.array([levels.get(k, np.nan) for k in range(int(layers.max()) + 1)], np.float32)
+    table[0] = np.nanmax(table[1:])
+    table = np.where(np.isfinite(table), table, np.nanmin(table))
+    look = table[layers]
+    ys, xs = np.nonzero(inside)
+    y0, y1, x0, x1 = ys.min(), ys.max() + 1, xs.min(), xs.max() + 1
+    mask = cv2.erode(inside[y0:y1, x0:x1].astype(np.uint8), np.ones((3, 3), np.uint8))
+    offset = np.array([[1.0, 0, x0], [0, 1.0, y0], [0, 0, 1.0]])
+    warp = offset.astype(np.float32)
+    try:
+        _, warp = cv2.findTransformECC(np.ascontiguousarray(look[y0:y1, x0:x1]), small.log, warp, cv2.MOTION_HOMOGRAPHY,
+                                       (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, rounds, 1e-5), mask, 3)
+    except cv2.error:
+        return matrix
+    return np.asarray(warp.astype(float) @ np.linalg.inv(offset) @ matrix)
+
+
+def _decide_place(small: Small, nominal: Nominal, best: Candidate, options: RectifyOptions, mirrored: bool) -> float:
+    """Correlation of the best rival placement; raises SiteAmbiguous when it explains the picture about as well."""
+    straight = best.matrix @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
+    field = _whole_canvas(small, nominal, straight, most=300)
+    if field is None:
+        return 0.0
+    found = places(field, nominal, options.view, best.fit.levels | {0: _outside_level(small, nominal, best)}, mirrored, peaks=3)
+    here = [p for p in found if _same_place(p, nominal, options.view)]
+    rivals = [p for p in found if not _same_place(p, nominal, options.view)]
+    own = max((p.correlation for p in here), default=0.0)
+    rival = max((p.correlation for p in rivals), default=0.0)
+    if options.at_px is None and (1 - rival**2) < options.ambiguity * (1 - own**2):
+        raise SiteAmbiguous(
+            "The lattice fits this picture in more than one place: no rim decides which twists these are.",
+            "Photograph the whole piece, or say where the plan's centre is with --at PX,PY.",
+        )
+    return rival
+
+
+def _outside_level(small: Small, nominal: Nominal, best: Candidate) -> float:
+    import cv2
+
+    layers = layer_raster(nominal, best.matrix, small.log.shape)
+    piece = (layers > 0).astype(np.uint8)
+    ring = cv2.dilate(piece, np.ones((15, 15), np.uint8)) - cv2.dilate(piece, np.ones((5, 5), np.uint8))
+    offset = float(np.median(small.log[piece > 0])) - float(np.median([best.fit.levels[k] for k in layers[piece > 0] if k in best.fit.levels][:5000]))
+    return float(np.median(small.log[ring > 0])) - offset if (ring > 0).sum() > 50 else max(best.fit.levels.values())
+
+
+def _same_place(place: object, nominal: Nominal, view: str) -> bool:
+    turn, shift = place.turn_deg, place.shift_mm  # type: ignore[attr-defined]
+    symmetric = any(abs((turn - s + 180) % 360 - 180) < 1 for s in nominal.symmetry[view])
+    return symmetric and float(np.hypot(*shift)) < 0.5 * nominal.pitch_mm
+
+
+def _as_plane(photo: Photo, small: Small, nominal: Nominal, best: Candidate, runner_up: float, options: RectifyOptions) -> Plane:
+    height, width = photo.pixels.shape[:2]
+    matrix = np.linalg.inv(to_small_matrix(small.factor)) @ best.matrix
+    matrix, turn = _most_upright(matrix, nominal, options)
+    scale = float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] - np.outer(matrix[:2, 2], matrix[2, :2])))))
+    if scale * nominal.pitch_mm < options.least_pitch_px:
+        raise PhotoTooPoor(
+            f"The piece is too small in the picture: {scale * nominal.pitch_mm:.0f} px per pitch, at least {options.least_pitch_px:.0f} needed.",
+            "Go closer or use a higher resolution.",
+        )
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    focal = 26.0 / 43.2666 * float(np.hypot(width, height))
+    assumed = ["plane_from_piece", "tone_curve_assumed"] + (["side_assumed"] if options.side == "front" else [])
+    return Plane(PlaneMap(matrix / matrix[2, 2], 0.0, centre, focal), options.view, options.side, turn, "none", tuple(assumed),
+                 best.method, best.fit.share, runner_up)
+
+
+def _most_upright(matrix: Array, nominal: Nominal, options: RectifyOptions) -> tuple[Array, float]:
+    """Among the plan's own turns that look alike, the one closest to upright."""
+
+    def turn_of(m: Array) -> float:
+        p = apply_homography(m, np.array([[0.0, 0.0], [nominal.pitch_mm * (-1 if options.side == "back" else 1), 0.0]]))
+        return float(np.degrees(np.arctan2(-(p[1, 1] - p[0, 1]), p[1, 0] - p[0, 0])))
+
+    turned = [matrix @ _motion(s, np.zeros(2)) for s in nominal.symmetry[options.view]]
+    return min(((m, turn_of(m)) for m in turned), key=lambda item: abs(item[1]))

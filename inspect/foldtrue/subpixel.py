@@ -1,0 +1,174 @@
+"""Blurred steps located to a fraction of a pixel: pure array functions, (x, y) in px, no knowledge of plans or photos.
+
+A *cross-line* is a short scan across an expected edge; its samples lie at positions u (px) from the expected place, u
+growing towards the side called left. The step model is I(u) = base + contrast * Phi((u - u0) / blur), Phi the normal
+distribution function: the image of an ideal step through a Gaussian blur. Its maximum-likelihood fit reaches the Cramer-Rao
+limit (docs/uncertainty.md).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from foldtrue.frames import Array
+
+Image = NDArray[np.float32]
+GREY_WEIGHTS = (0.3, 0.5, 0.2)
+"""Linear RGB -> grey; green carries twice the pixels of a colour sensor, blue is the noisiest. Ours, not a standard."""
+
+
+def linear_grey(pixels: NDArray[Any], table: NDArray[np.float32], weights: tuple[float, ...] = GREY_WEIGHTS) -> Image:
+    """(H, W, 3) gamma-coded RGB -> (H, W) linear light, float32, through the table code -> linear."""
+    if pixels.dtype == np.uint8:
+        import cv2
+
+        planes = [cv2.LUT(pixels[:, :, k], table * np.float32(weights[k])) for k in range(3) if weights[k]]
+    else:
+        planes = [table[pixels[:, :, k]] * np.float32(weights[k]) for k in range(3) if weights[k]]
+    grey = np.asarray(planes[0], np.float32)
+    for plane in planes[1:]:
+        grey += plane
+    return grey
+
+
+def bilinear(image: Image, x: Array, y: Array) -> Image:
+    """Image values at (x, y), any equal shapes; nan outside. Exact weights, unlike table-driven warps (1/32 px)."""
+    height, width = image.shape
+    inside = (x >= 0) & (y >= 0) & (x < width - 1) & (y < height - 1)
+    x0 = np.where(inside, x, 0).astype(np.int32)
+    y0 = np.where(inside, y, 0).astype(np.int32)
+    fx = (x - x0).astype(np.float32)
+    fy = (y - y0).astype(np.float32)
+    flat = image.ravel()
+    at = y0.astype(np.int64) * width + x0
+    top = flat[at] * (1 - fx) + flat[at + 1] * fx
+    at += width
+    bottom = flat[at] * (1 - fx) + flat[at + 1] * fx
+    value = top * (1 - fy) + bottom * fy
+    value[~inside] = np.nan
+    return np.asarray(value, np.float32)
+
+
+def cross_lines(image: Image, low_px: Array, high_px: Array, count: int) -> Image:
+    """Sample N cross-lines evenly from low_px (N, 2) to high_px (N, 2); returns (N, count), nan outside the image."""
+    f = np.linspace(0.0, 1.0, count, dtype=np.float32)
+    low = np.asarray(low_px, np.float32)
+    span = np.asarray(high_px - low_px, np.float32)
+    return bilinear(image, low[:, :1] + span[:, :1] * f, low[:, 1:] + span[:, 1:] * f)
+
+
+def step_kernel(blur: float) -> Array:
+    """Matched filter of a blurred step: first derivative of a Gaussian, scaled so that its response to a step of height
+    1 with the same blur is 1 at the edge. Length odd."""
+    half = max(2, int(np.ceil(3.5 * blur)))
+    u = np.arange(-half, half + 1, dtype=float)
+    k = u * np.exp(-0.5 * (u / blur) ** 2)
+    from scipy.special import ndtr
+
+    return np.asarray(k / np.sum(k * ndtr(u / blur)))
+
+
+@dataclass(frozen=True)
+class StepFits:
+    """One linearised step fit per profile (N,): shift (px) of the edge from the assumed place, its variance for unit
+    pixel noise, contrast (high u side minus low), base, residual sum of squares, degrees of freedom, and the relative blur
+    correction (d blur / blur)."""
+
+    shift: Array
+    shift_var: Array
+    contrast: Array
+    contrast_var: Array
+    base: Array
+    rss: Array
+    dof: Array
+    blur_change: Array
+
+
+def fit_steps(profiles: NDArray[Any], u: Array, place: Array, blur: Array, contrast: Array | None = None,
+              valid: NDArray[np.bool_] | None = None) -> StepFits:
+    """One Gauss-Newton step of the maximum-likelihood step fit for every profile at once.
+
+    profiles: (N, K) samples at u (K,) px; place: (N,) assumed edge place px; blur: (N,) px; contrast: (N,) step height to
+    linearise about, None = each profile's own. valid: (N, K) samples to use (clipped ones carry no place), None = all.
+    The place that comes out is place + shift. Regression on [1, step, d step / d place, d step / d blur]; the last, the blur,
+    is orthogonal to the place by symmetry and costs no precision. Source: Gauss-Newton maximum likelihood, Rao's one-step
+    estimator.
+    """
+    from scipy.special import ndtr
+
+    z = (u[None, :] - place[:, None]) / blur[:, None]
+    bell = np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+    basis = np.stack([np.ones_like(z), ndtr(z), bell, -z * bell], axis=2)
+    ok = np.isfinite(profiles) if valid is None else valid & np.isfinite(profiles)
+    y = np.where(ok, profiles, 0.0).astype(float)
+    masked = basis * ok[:, :, None]
+    normal = np.einsum("nki,nkj->nij", masked, basis)
+    normal += 1e-9 * np.eye(4)
+    inverse = np.linalg.inv(normal)
+    coef = np.einsum("nij,nj->ni", inverse, np.einsum("nki,nk->ni", masked, y))
+    resid = (y - np.einsum("nki,ni->nk", basis, coef)) * ok
+    height = coef[:, 1] if contrast is None else contrast
+    safe = np.where(np.abs(height) < 1e-12, 1e-12, height)
+    # d/d place of Phi((u - place)/blur) is -bell/blur: the coefficient of `bell` is -contrast * shift / blur.
+    return StepFits(
+        shift=-coef[:, 2] * blur / safe,
+        shift_var=inverse[:, 2, 2] * (blur / safe) ** 2,
+        contrast=coef[:, 1],
+        contrast_var=inverse[:, 1, 1],
+        base=coef[:, 0],
+        rss=np.sum(resid * resid, 1),
+        dof=np.maximum(ok.sum(1) - 4, 0).astype(float),
+        blur_change=coef[:, 3] / safe,
+    )
+
+
+def cramer_rao_place_px(blur: float, noise: float, contrast: float, lines: int = 1) -> float:
+    """Least standard deviation (px) of a blurred step's place, base and contrast known, over `lines` scan lines:
+    sqrt(2 sqrt(pi) blur) noise / contrast / sqrt(lines). Valid for blur >= 0.7 px (Cramer-Rao bound of the erf edge)."""
+    return float(np.sqrt(2 * np.sqrt(np.pi) * blur / lines) * noise / abs(contrast))
+
+
+def robust_line(t: Array, value: Array, weight: Array, group: NDArray[np.int64], groups: int, spread: float = 1e-9,
+                rounds: int = 6) -> tuple[Array, Array, Array]:
+    """Straight lines value = a + b (t - 0.5) per group by iteratively reweighted least squares (Tukey's biweight).
+
+    t, value, weight (inverse variance), group: (M,). Returns a (groups,), b (groups,), robustness weights (M,) in [0, 1].
+    A ridge of 1e-9 keeps empty groups at zero.
+    """
+    trust = np.ones_like(value)
+    x = t - 0.5
+    a = np.zeros(groups)
+    b = np.zeros(groups)
+    for _ in range(rounds):
+        w = weight * trust
+        s0, s1, s2, sy, sxy = (np.bincount(group, w * f, groups) for f in (np.ones_like(x), x, x * x, value, x * value))
+        det = s0 * s2 - s1 * s1
+        flat = det <= 1e-9 * np.maximum(s0, 1e-300) ** 2
+        safe = np.where(flat, 1.0, det)
+        b = np.where(flat, 0.0, (s0 * sxy - s1 * sy) / safe)
+        a = np.where(s0 > 0, (sy - b * s1) / np.where(s0 > 0, s0, 1.0), 0.0)
+        resid = value - a[group] - b[group] * x
+        scale = group_median(np.abs(resid), group, groups) * 1.4826 + spread
+        z = resid / (4.685 * scale[group])
+        trust = np.where(np.abs(z) < 1, (1 - z * z) ** 2, 0.0)
+    return a, b, trust
+
+
+def group_median(value: Array, group: NDArray[np.int64], groups: int) -> Array:
+    """Median of value (M,) within each group; 0 for an empty group. Vectorised through one lexical sort."""
+    out = np.zeros(groups)
+    if not len(value):
+        return out
+    order = np.lexsort((value, group))
+    counts = np.bincount(group, minlength=groups)
+    ends = np.cumsum(counts)
+    starts = ends - counts
+    full = counts > 0
+    low = value[order][np.minimum(starts + np.maximum(counts - 1, 0) // 2, len(value) - 1)]
+    high = value[order][np.minimum(starts + counts // 2, len(value) - 1)]
+    out[full] = 0.5 * (low + high)[full]
+    return out
