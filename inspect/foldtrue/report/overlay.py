@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -16,25 +17,42 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from foldtrue.frames import Array
-from foldtrue.handover import Inspection, Photo
+from foldtrue.handover import Inspection, IntArray, Photo
 from foldtrue.measured import radius95
 from foldtrue.report.legend import Marks, add_legend, label
 
-_SHORTEST_SIDE_PX = 1100
+_SMALLEST_PX = 1100
+_MARGIN = 0.08
+"""Of the piece's size: what of the photo is shown around it."""
 _STEPS = (1, 2, 3, 5, 10, 20, 30, 50, 100, 200, 300, 500, 1000)
 _SHIFT = 4
 """OpenCV draws at 1/16 px when coordinates carry four binary places."""
 
 
+@dataclass(frozen=True)
+class Part:
+    """The part of the photo that is drawn: origin_px (2,) its first pixel, size_px (2,) width and height there, and the
+    scale it is drawn at."""
+
+    origin_px: IntArray
+    size_px: IntArray
+    scale: float
+
+    def place(self, px: Array) -> Array:
+        """Photo px -> overlay px; pixel centres stay at whole numbers."""
+        return np.asarray((px - self.origin_px + 0.5) * self.scale - 0.5)
+
+
 def overlay_png(inspection: Inspection, record: Mapping[str, Any], longest_side_px: int) -> bytes:
-    """The overlay as PNG bytes; the photo's longer side is about `longest_side_px`, a legend stands below it."""
-    canvas, scale = _background(inspection.photo, longest_side_px)
+    """The overlay as PNG bytes: the photo around the piece, longer side about `longest_side_px`, and a legend below."""
+    part = photo_part(inspection, longest_side_px)
+    canvas, scale = _background(inspection.photo, part), part.scale
     marks = _marks(inspection, scale, canvas.shape[1])
-    tips = [_scaled(inspection.fit.map.to_px(_planned_tips(inspection, i)), scale) for i in range(len(marks.measured))]
+    tips = [part.place(inspection.fit.map.to_px(_planned_tips(inspection, i))) for i in range(len(marks.measured))]
     for i in np.flatnonzero(~marks.measured).tolist():
         _hatch(canvas, tips[i], marks.line)
     for i in np.flatnonzero(marks.measured).tolist():
-        _polygon(canvas, _scaled(inspection.fit.tips_px[i], scale), marks.found, 5 * marks.line, 7 * marks.line)
+        _polygon(canvas, part.place(inspection.fit.tips_px[i]), marks.found, 5 * marks.line, 7 * marks.line)
     for polygon in tips:
         _polygon(canvas, polygon, marks.dark, marks.line, 2 * marks.line + 1)
     centres = np.array([polygon.mean(0) for polygon in tips])
@@ -49,18 +67,30 @@ def overlay_png(inspection: Inspection, record: Mapping[str, Any], longest_side_
     return stream.getvalue()
 
 
-def _background(photo: Photo, longest_side_px: int) -> tuple[Any, float]:
-    """The photo as (H, W, 3) uint8, made smaller (or, if tiny, larger), and its scale."""
-    pixels = photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
-    height, width = pixels.shape[:2]
-    scale = min(longest_side_px / max(height, width), max(1.0, _SHORTEST_SIDE_PX / max(height, width)))
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
-    return np.ascontiguousarray(small), scale
+def photo_part(inspection: Inspection, longest_side_px: int) -> Part:
+    """The piece's planned outline with a margin, as far as the photo goes, made smaller (or, if tiny, larger)."""
+    height, width = inspection.photo.pixels.shape[:2]
+    outline = inspection.fit.map.to_px(inspection.nominal.outline_mm)
+    margin = _MARGIN * np.ptp(outline, axis=0).max()
+    low = np.clip(np.floor(outline.min(0) - margin), 0, [width - 1, height - 1]).astype(np.int64)
+    high = np.clip(np.ceil(outline.max(0) + margin), low + 1, [width, height]).astype(np.int64)
+    longest = int((high - low).max())
+    scale = min(longest_side_px / longest, max(1.0, _SMALLEST_PX / longest))
+    return Part(low, high - low, scale)
+
+
+def _background(photo: Photo, part: Part) -> Any:
+    """The drawn part of the photo, (H, W, 3) uint8."""
+    (left, top), (width, height) = part.origin_px.tolist(), part.size_px.tolist()
+    pixels = photo.pixels[top : top + height, left : left + width]
+    pixels = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    size = (max(1, round(width * part.scale)), max(1, round(height * part.scale)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA if part.scale < 1 else cv2.INTER_CUBIC)
+    return np.ascontiguousarray(small)
 
 
 def _marks(inspection: Inspection, scale: float, width: int) -> Marks:
-    """Sizes of everything drawn, from the distance between neighbouring twists and the largest error."""
+    """Sizes of everything drawn, from the distance between neighbouring twists and the errors."""
     nominal, fit = inspection.nominal, inspection.fit
     centre = nominal.outline_mm.mean(0, keepdims=True)
     px_per_mm = float(np.sqrt(abs(np.linalg.det(fit.map.jacobian(centre)[0])))) * scale
@@ -68,26 +98,27 @@ def _marks(inspection: Inspection, scale: float, width: int) -> Marks:
     apart = np.linalg.norm(planned[:, None] - planned[None], axis=2)
     apart[apart == 0] = np.inf
     room_mm = min(float(apart.min()), 4 * nominal.pitch_mm)
-    error = np.linalg.norm(fit.position_error_mm[fit.measured], axis=1)
-    largest = float(error.max()) if len(error) else 0.0
-    magnify = max((step for step in _STEPS if step * largest <= 0.6 * room_mm), default=1) if largest > 0 else 1
     return Marks(
         line=max(1, round(width / 1600)),
         text=max(11, min(26, round(0.16 * room_mm * px_per_mm))),
         px_per_mm=px_per_mm,
-        magnify=magnify,
+        magnify=_magnification(np.linalg.norm(fit.position_error_mm[fit.measured], axis=1), room_mm),
         room_px=room_mm * px_per_mm,
         measured=fit.measured,
     )
 
 
+def _magnification(error_mm: Array, room_mm: float) -> float:
+    """The largest step at which nearly all arrows end well before the next twist, and not even the worst one far
+    beyond it."""
+    if not len(error_mm) or error_mm.max() <= 0:
+        return 1
+    limit = min(0.6 * room_mm / max(float(np.quantile(error_mm, 0.95)), 1e-9), 1.3 * room_mm / float(error_mm.max()))
+    return max((step for step in _STEPS if step <= limit), default=1)
+
+
 def _planned_tips(inspection: Inspection, twist: int) -> Array:
     return inspection.nominal.vertices_mm[list(inspection.nominal.twists[twist].tips)]
-
-
-def _scaled(px: Array, scale: float) -> Array:
-    """Photo px -> overlay px; pixel centres stay at whole numbers."""
-    return np.asarray((px + 0.5) * scale - 0.5)
 
 
 def _drawn_error(inspection: Inspection, twist: int, scale: float, magnify: float) -> Array:
