@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
@@ -18,6 +20,7 @@ NEW = (
     "plan new --sheet hexagon --height 240 --grid point-to-point --divisions 16 "
     "--twists triangle --spacing 2 --rings 2"
 )
+WITH_SOURCE = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1] / "inspect")}
 
 
 def call(*arguments):
@@ -70,7 +73,7 @@ def refused(monkeypatch):
 def test_help_answers_at_once_and_loads_nothing_heavy():
     code = "import sys; from foldtrue.cli import run; run(['--help']); print(sorted(sys.modules), file=sys.stderr)"
     start = time.perf_counter()
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=WITH_SOURCE)
     assert time.perf_counter() - start < 2.0  # about 0.1 s on an idle machine; the import list below is the sharp test
     loaded = done.stderr
     assert not any(f"'{heavy}'" in loaded for heavy in ("numpy", "scipy", "cv2", "pydantic", "PIL", "skimage"))
@@ -220,7 +223,7 @@ def test_a_wrong_call_is_one_line_with_the_way_to_the_help(arguments, capsys):
 def test_output_that_cannot_be_written_is_no_traceback(plan_file):
     with open("/dev/full", "w") as full:
         command = [sys.executable, "-m", "foldtrue", "plan", "check", str(plan_file)]
-        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, env=WITH_SOURCE)
     assert done.returncode == 3
     assert "Traceback" not in done.stderr
     assert "No space left" in done.stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import os
 import subprocess
 import sys
 import tomllib
@@ -44,7 +45,9 @@ def test_an_unknown_public_name_is_an_attribute_error():
 
 def test_importing_the_package_loads_nothing_heavy():
     code = "import foldtrue, sys; print([m for m in ('numpy', 'cv2', 'scipy', 'pydantic', 'PIL') if m in sys.modules])"
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
+    source = {**os.environ, "PYTHONPATH": str(ROOT / "inspect")}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=source)
+    assert done.stdout == "[]\n"
 
 
 @pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))

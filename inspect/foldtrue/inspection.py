@@ -67,21 +67,23 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
-    from foldtrue.detect import DetectOptions, detect_features
-    from foldtrue.fit import FitOptions, fit_lattice
+    from foldtrue.detect.edges import find_features, read_light
+    from foldtrue.fit.lattice import fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
-    from foldtrue.rectify import RectifyOptions, rectify_photo
+    from foldtrue.rectify.piece import RectifyOptions, rectify_photo
 
     options = options or InspectOptions()
     clock = _Clock(on_step)
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
-    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px)
+    view: View = "backlit" if options.view == "auto" else options.view
+    rectify_options = RectifyOptions(view=view, side=options.side or "front", at_px=options.at_px)
     plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
-    features = clock.run("detect", detect_features, photo, plane, nominal, DetectOptions())
-    fit = clock.run("fit", fit_lattice, features, plane, nominal, FitOptions())
+    light = clock.run("detect", read_light, photo, plane, nominal)
+    features = clock.run("detect", find_features, light, plane, nominal)
+    fit = clock.run("fit", fit_lattice, features, plane, nominal)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
 

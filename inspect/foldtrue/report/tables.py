@@ -111,7 +111,7 @@ def _row(twist: Record, overturn: float) -> tuple[str, ...]:
         return (*start, "not measured", "", "", "", flags)
     u95 = twist["position_u95_mm"]
     places = max(decimal_places(u95), 0) if u95 else 3
-    x, y = (f"{value:+.{places}f}" for value in error)
+    x, y = (f"{round(value, places) + 0.0:+.{places}f}" for value in error)  # + 0.0 turns -0.0 into 0.0
     hand = 1 if twist["hand"] == "ccw" else -1
     turned = plus_minus(twist["angle_error_deg"] - hand * overturn, twist["angle_relative_u95_deg"], "")
     return (*start, plus_minus(math.hypot(*error), u95, ""), x, y, turned, flags)
