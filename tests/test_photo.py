@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import io
 import struct
+import sys
 import zlib
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from foldtrue.errors import FoldtrueError, PhotoTooPoor, UnreadableFile
+from foldtrue.errors import FoldtrueError, MachineLacks, PhotoTooPoor, UnreadableFile
 from foldtrue.photo import linear_table, read_photo
 
 # The eight orientations of Exif 2.32 (tag 0x0112): what has to be done to the stored picture to see it upright.
@@ -300,6 +301,15 @@ def test_decompression_bomb_is_declined_from_its_header(tmp_path, side):
     path = tmp_path / "a.png"
     path.write_bytes(bomb(side, side))
     assert "megapixels" in declined(path).what
+
+
+@pytest.mark.parametrize("name", ["a.jpg", "a.heic"])
+def test_a_decoder_that_is_missing_is_not_blamed_on_the_file(tmp_path, picture, name, monkeypatch):
+    path = save(tmp_path, picture, name) if name == "a.jpg" else heif(tmp_path, picture)
+    monkeypatch.setitem(sys.modules, "cv2", None)
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
+    with pytest.raises((ImportError, MachineLacks)):
+        read_photo(path)
 
 
 def test_absurd_aspect(tmp_path):

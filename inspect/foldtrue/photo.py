@@ -42,7 +42,7 @@ def read_photo(path: Path | str) -> Photo:
     (IEC 61966-2-1), also where a wide-gamut profile is embedded: edges are located in grey, where that is close enough.
 
     Raises UnreadableFile (missing, not a picture, truncated, over 100 megapixels, an absurd shape), PhotoTooPoor (under
-    64 px across), MachineLacks (a decoder's system library is missing).
+    64 px across), MachineLacks (HEIC without pillow-heif).
     """
     path = Path(path)
     data = _read_bytes(path)
@@ -55,7 +55,7 @@ def read_photo(path: Path | str) -> Photo:
             pixels, rest = _decode(image, data, header["orientation"])
         except MemoryError:
             raise UnreadableFile(f"{path.name} needs more memory than there is.", "Make it smaller.") from None
-        except UnreadableFile:
+        except (UnreadableFile, ImportError):  # ImportError: the machine lacks something, the file may be fine
             raise
         except Exception as error:  # decoders raise nearly anything on a damaged file
             raise _damaged(path.name) from error
