@@ -156,23 +156,29 @@ class Plane:
 
 @dataclass(frozen=True)
 class Features:
-    """Edge samples measured on the photo's own pixels.
+    """Edge samples measured on the photo's own pixels, in the frame of the plane they were measured in.
 
     Edge arrays (S of the view's stretches): evidence (S,) signal-to-noise of the whole edge, 0 where nothing was seen;
-    found (S,); blur_px (S,) Gaussian edge blur. Sample arrays: stretch (M,) index, t (M,) place along the CREASE in
-    [0, 1], px (M, 2), normal_px (M, 2) unit normal, pointing to the left of the crease in the folded frame,
-    offset_px (M,) measured minus predicted along it, sigma_px (M,) its standard uncertainty.
+    contrast (S,) step in linear light, left minus right; blur_px (S,) Gaussian edge blur; found (S,).
+    Sample arrays: stretch (M,) index; t (M,) place along the CREASE in [0, 1]; offset_mm (M,) measured minus planned,
+    along the left normal of the crease in the folded frame; std_mm (M,) its standard uncertainty from the pixels' noise;
+    px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;
+    piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side was
+    over-exposed, so that the edge seems shifted.
     """
 
     evidence: Array
-    found: BoolArray
+    contrast: Array
     blur_px: Array
+    found: BoolArray
     stretch: IntArray
     t: Array
-    px: Array
-    normal_px: Array
-    offset_px: Array
-    sigma_px: Array
+    offset_mm: Array
+    std_mm: Array
+    px_per_mm: Array
+    trust: Array
+    piece: IntArray
+    clipped: BoolArray
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,7 @@ def to_small(px: Array, factor: int) -> Array:
 
 
 def acquire(image: Image, targets: Targets, plane: PlaneMap, window_mm: float, start: tuple[Array, Array], expected: Array,
-            max_slope: float, prior_mm: float, samples: int = 22) -> Lines:
+            max_slope: float, prior_mm: float, samples: int = 14) -> Lines:
     """Search every edge within +- window_mm of its start line and +- max_slope (rad).
 
     image: linear light. start: offset and slope (E,) mm. expected: (I,) planned step, left minus right, in linear light.
@@ -52,8 +52,7 @@ def acquire(image: Image, targets: Targets, plane: PlaneMap, window_mm: float, s
     factor = max(1, int(window_mm * scale / samples))
     small = shrink(image, factor)
     half = max(int(np.ceil(window_mm * scale / factor)), 6)
-    blur = 1.2
-    kernel = step_kernel(blur)
+    kernel = step_kernel(1.4)
     pad = len(kernel) // 2
     n_u = 2 * (half + pad) + 1
     lines = cross_lines_at(targets, plane, *start, margin_mm=0.15 * window_mm, clear_mm=0.2 * window_mm, spacing_px=1.6 * factor,
@@ -109,12 +108,11 @@ def _slope_steps(targets: Targets, max_slope: float, px_per_mm: float) -> int:
     return int(np.clip(np.ceil(reach), 1, 24))
 
 
-def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: float) -> tuple[Array, Array]:
+def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: float) -> Array:
     """Planned step (left minus right, linear light) of every interval, from the photo's own levels.
 
     The light through n layers is modelled as exp(g_n + smooth illumination); g and a quadratic illumination come from the
-    plateaus beside all intervals by robust regression, so nothing is assumed about paper or lamp. Returns the steps (I,) and
-    the two plateau levels (I, 2).
+    plateaus beside all intervals by robust regression, so nothing is assumed about paper or lamp. Returns (I,).
     """
     p = targets.start_mm[targets.edge]
     d = targets.end_mm[targets.edge] - p
@@ -132,7 +130,7 @@ def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: fl
     values = np.log(np.maximum(level.T.ravel(), 1e-5))
     model = _level_model(values, layers.T.ravel(), xy / max(float(np.abs(xy).max()), 1e-9))
     fitted = np.exp(model).reshape(2, -1).T
-    return fitted[:, 0] - fitted[:, 1], level
+    return np.asarray(fitted[:, 0] - fitted[:, 1])
 
 
 def _box_values(image: Image, px: Array) -> Array:

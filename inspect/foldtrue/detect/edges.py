@@ -10,7 +10,7 @@ from foldtrue.detect.acquire import Lines, acquire, expected_steps
 from foldtrue.detect.refine import Refined, refine
 from foldtrue.detect.scan import Targets, find_targets, split_at_crossings
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import Features, Nominal, Photo, Plane
+from foldtrue.handover import BoolArray, Features, IntArray, Nominal, Photo, Plane
 from foldtrue.subpixel import Image, linear_grey
 
 
@@ -18,14 +18,16 @@ from foldtrue.subpixel import Image, linear_grey
 class DetectOptions:
     """One pass of the search. window_pitch: half the search window, in pitches; max_slope: steepest edge error looked for, rad;
     prior_pitch: usual size of an error, breaks ties; least_score: share of an edge's planned step that must be collected;
-    least_evidence: signal to noise an edge must have to count as seen; fine: measure to sub-pixel, else only find."""
+    least_evidence: signal to noise an edge must have to count as seen; spacing_px: between cross-lines (1 = every pixel counts);
+    only_place: stop when the edges are found, for placing the whole plan."""
 
     window_pitch: float = 0.13
     max_slope: float = 0.09
     prior_pitch: float = 0.05
     least_score: float = 0.35
     least_evidence: float = 6.0
-    fine: bool = True
+    spacing_px: float = 1.0
+    only_place: bool = False
 
     def __post_init__(self) -> None:
         if not 0 < self.window_pitch <= 0.45 or not 0 <= self.max_slope < 0.5:
@@ -64,30 +66,69 @@ def _channel_weights(part: Array) -> tuple[float, ...]:
     return tuple(float(w) for w in weights / weights.sum())
 
 
-def detect_features(light: Light, plane: Plane, nominal: Nominal, options: DetectOptions | None = None,
-                    vertices_mm: Array | None = None) -> Features:
-    """Find and measure the visible edges near where the plan, or an earlier solution vertices_mm (V, 2), puts them.
+def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectOptions | None = None) -> Features:
+    """Search the visible edges around the places the plan gives them, and measure those found.
 
     An edge that shows too little of its planned step is kept with found = False and its samples get trust 0.
     """
     options = options or DetectOptions()
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
-    start = _start_lines(targets, nominal, vertices_mm)
-    expected, _ = expected_steps(light.image, targets, local, 0.12 * nominal.pitch_mm)
-    expected = _with_planned_sign(expected, targets)
-    lines = _acquire_twice(light, targets, local, nominal, start, expected, options)
+    start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
+    expected = _expected(light, local, nominal)
+    lines = _acquire_twice(light, local, nominal, start, expected, options)
     seen = lines.score > options.least_score
-    if not options.fine:
+    if options.only_place:
         return _coarse(lines, seen, targets, nominal, plane)
-    begin = (np.where(seen, lines.offset_mm, start[0]), np.where(seen, lines.slope_mm, start[1]))
-    blur = np.full(len(targets.crease), 1.2)
-    for _ in range(2):
-        fine = refine(light.image, targets, local, begin, expected, blur, light.clip_level)
+    begin = (np.where(seen, lines.offset_mm, 0.0), np.where(seen, lines.slope_mm, 0.0))
+    return _measure(light, plane, local, nominal, begin, seen, expected, np.full(len(seen), 1.2), 2, options)
+
+
+def remeasure_features(light: Light, plane: Plane, nominal: Nominal, before: Features, vertices_mm: Array,
+                       options: DetectOptions | None = None) -> Features:
+    """Measure again where an adjusted network vertices_mm (V, 2) now puts the edges, those missed before (in a narrow search) included."""
+    options = options or DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03)
+    targets = light.targets
+    local = _shifted(plane.map, light.origin_px)
+    start = _start_lines(targets, nominal, vertices_mm)
+    expected = _expected(light, local, nominal)
+    first = _first_stretch(targets)
+    seen = before.found[first]
+    blur = np.where(np.isfinite(before.blur_px[first]) & (before.blur_px[first] > 0), before.blur_px[first], 1.2)
+    if not seen.all():
+        again = acquire(light.image, targets, local, options.window_pitch * nominal.pitch_mm, start, expected, options.max_slope,
+                        options.prior_pitch * nominal.pitch_mm)
+        late = ~seen & (again.score > options.least_score)
+        start = (np.where(late, again.offset_mm, start[0]), np.where(late, again.slope_mm, start[1]))
+        seen = seen | late
+    return _measure(light, plane, local, nominal, start, seen, expected, blur, 1, options)
+
+
+def _expected(light: Light, local: PlaneMap, nominal: Nominal) -> Array:
+    """Planned step (I,) of every interval in this photo's light. More layers are darker, whatever the regression said of a level seen
+    only once; steps too faint to tell get a floor."""
+    targets = light.targets
+    steps = expected_steps(light.image, targets, local, 0.12 * nominal.pitch_mm)
+    sign = np.where(targets.layers_left < targets.layers_right, 1.0, -1.0)
+    floor = 0.15 * float(np.median(np.abs(steps))) if len(steps) else 0.0
+    return np.asarray(sign * np.where(steps * sign > 0, np.maximum(np.abs(steps), floor), max(floor, 1e-6)))
+
+
+def _measure(light: Light, plane: Plane, local: PlaneMap, nominal: Nominal, begin: tuple[Array, Array], seen: BoolArray, expected: Array,
+             blur: Array, loops: int, options: DetectOptions) -> Features:
+    for _ in range(loops):
+        fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, options.spacing_px)
         kept = seen & (fine.evidence > options.least_evidence)
         begin = (np.where(kept, fine.offset_mm, begin[0]), np.where(kept, fine.slope_mm, begin[1]))
         blur = fine.blur_px
-    return _features(fine, kept, targets, nominal, plane)
+    return _features(fine, kept, light.targets, nominal, plane)
+
+
+def _first_stretch(targets: Targets) -> IntArray:
+    """The first stretch (E,) of every target edge."""
+    first = np.zeros(len(targets.crease), np.int64)
+    first[targets.edge[::-1]] = targets.stretch[::-1]
+    return first
 
 
 def _shifted(plane: PlaneMap, origin: Array) -> PlaneMap:
@@ -96,31 +137,21 @@ def _shifted(plane: PlaneMap, origin: Array) -> PlaneMap:
     return replace(plane, homography=shift @ plane.homography, centre_px=plane.centre_px - origin)
 
 
-def _start_lines(targets: Targets, nominal: Nominal, vertices_mm: Array | None) -> tuple[Array, Array]:
-    if vertices_mm is None:
-        return np.zeros(len(targets.crease)), np.zeros(len(targets.crease))
+def _start_lines(targets: Targets, nominal: Nominal, vertices_mm: Array) -> tuple[Array, Array]:
     ends = nominal.creases.ends[targets.crease]
     off = [np.sum((vertices_mm[ends[:, k]] - nominal.vertices_mm[ends[:, k]]) * targets.normal, 1) for k in (0, 1)]
     return 0.5 * (off[0] + off[1]), off[1] - off[0]
 
 
-def _with_planned_sign(expected: Array, targets: Targets) -> Array:
-    """More layers are darker, whatever the regression said of a level seen only once; steps too faint to tell get a floor."""
-    sign = np.where(targets.layers_left < targets.layers_right, 1.0, -1.0)
-    size = np.abs(expected)
-    floor = 0.15 * float(np.median(size)) if len(size) else 0.0
-    return sign * np.where(expected * sign > 0, np.maximum(size, floor), max(floor, 1e-6))
-
-
-def _acquire_twice(light: Light, targets: Targets, local: PlaneMap, nominal: Nominal, start: tuple[Array, Array], expected: Array,
+def _acquire_twice(light: Light, local: PlaneMap, nominal: Nominal, start: tuple[Array, Array], expected: Array,
                    options: DetectOptions) -> Lines:
     """A narrow search for all edges; those it does not find are searched again three times as wide (a gross error)."""
-    pitch = nominal.pitch_mm
+    pitch, targets = nominal.pitch_mm, light.targets
     lines = acquire(light.image, targets, local, options.window_pitch * pitch, start, expected, options.max_slope,
                     options.prior_pitch * pitch)
     lost = (lines.score < options.least_score) & (lines.seen > 0)
     wide = min(3 * options.window_pitch, 0.42)
-    if not lost.any() or not options.fine or wide <= options.window_pitch:
+    if not lost.any() or options.only_place or wide <= options.window_pitch:
         return lines
     again = acquire(light.image, targets, local, wide * pitch, start, expected, min(3 * options.max_slope, 0.3),
                     3 * options.prior_pitch * pitch)
@@ -133,8 +164,7 @@ def _acquire_twice(light: Light, targets: Targets, local: PlaneMap, nominal: Nom
 def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
     """Two samples per found edge, a quarter in from its ends: enough to place the whole plan."""
     e = np.flatnonzero(seen)
-    first = np.zeros(len(targets.crease), np.int64)
-    first[targets.edge[::-1]] = targets.stretch[::-1]
+    first = _first_stretch(targets)
     t = np.tile([0.25, 0.75], len(e))
     edge = np.repeat(e, 2)
     count = len(nominal.views[plane.view].crease)
@@ -144,7 +174,7 @@ def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane
     found = np.zeros(count, bool)
     found[targets.stretch] = seen[targets.edge]
     return Features(evidence, np.zeros(count), np.full(count, np.nan), found, first[edge], t,
-                    lines.offset_mm[edge] + lines.slope_mm[edge] * (t - 0.5), 1.0 / scale, scale, np.ones(len(t)))
+                    lines.offset_mm[edge] + lines.slope_mm[edge] * (t - 0.5), 1.0 / scale, scale, np.ones(len(t)), edge, np.zeros(count, bool))
 
 
 def _features(fine: Refined, kept: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
@@ -155,6 +185,8 @@ def _features(fine: Refined, kept: Array, targets: Targets, nominal: Nominal, pl
     contrast[targets.stretch] = fine.contrast[targets.edge]
     blur[targets.stretch] = fine.blur_px[targets.edge]
     found[targets.stretch] = kept[targets.edge]
+    clipped = np.zeros(count, bool)
+    np.logical_or.at(clipped, targets.stretch, fine.clipped)
     trust = fine.trust * kept[fine.edge]
     return Features(evidence, contrast, blur, found, targets.stretch[fine.interval], fine.t, fine.place_mm, fine.std_mm,
-                    fine.px_per_mm, np.where(trust > 0.02, trust, 0.0))
+                    fine.px_per_mm, np.where(trust > 0.02, trust, 0.0), fine.interval, clipped)

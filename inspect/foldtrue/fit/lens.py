@@ -46,8 +46,9 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     edge = np.unique(nominal.views[view].crease[features.stretch], return_inverse=True)[1]
     groups = int(edge.max(initial=-1)) + 1
     s = nominal.views[view]
-    fold = (np.minimum(s.layers_left, s.layers_right) > 0)[features.stretch]  # the rim is cut by hand: not straight by nature
-    w = fold * features.trust / np.maximum(features.std_mm, 1e-5) ** 2
+    # The rim is cut by hand, not straight by nature; over-exposed edges bow with the light.
+    straight = ((np.minimum(s.layers_left, s.layers_right) > 0) & ~features.clipped)[features.stretch]
+    w = straight * features.trust / np.maximum(features.std_mm, 1e-5) ** 2
     bend, lens = (_without_line(features.t, v, w, edge, groups) for v in (features.offset_mm, effect))
     slope, std = _lens_and_bows(bend, lens, w, edge, _bows(features, nominal, view, edge, w))
     k1, k1_std = _posterior(slope + plane.k1, std)

@@ -14,7 +14,7 @@ from foldtrue.subpixel import robust_line
 @dataclass(frozen=True)
 class EdgeLines:
     """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds (uncorrelated by
-    the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift applies; silhouette: no paper on one side; shared: several
+    the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift applies; glare: no paper or too much light on one side; shared: several
     creases lie on this line, members lists them; samples: trusted ones; rms_mm: scatter of one sample."""
 
     crease: IntArray
@@ -26,7 +26,7 @@ class EdgeLines:
     normal: Array
     dark: Array
     kind: IntArray
-    silhouette: BoolArray
+    glare: BoolArray
     shared: BoolArray
     members: tuple[IntArray, ...]
     samples: Array
@@ -35,7 +35,7 @@ class EdgeLines:
     def pick(self, rows: IntArray) -> EdgeLines:
         """The lines with these indices, in this order."""
         fields = (self.crease, self.t_mid, self.offset_mm, self.offset_std_mm, self.slope_mm, self.slope_std_mm, self.normal, self.dark,
-                  self.kind, self.silhouette, self.shared)
+                  self.kind, self.glare, self.shared)
         return EdgeLines(*(f[rows] for f in fields), tuple(self.members[int(r)] for r in rows), self.samples[rows], self.rms_mm)
 
 
@@ -59,22 +59,32 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     chi = np.bincount(edge, w * resid**2, groups)
     dof = np.maximum(count - 2, 0.0)
     overall = float(np.sum(chi) / max(np.sum(dof), 1.0))
-    factor = (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge)
+    factor = (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge, features.piece)
     sw, st, stt = (np.bincount(edge, w * f, groups) for f in (np.ones_like(resid), features.t, features.t**2))
     t_mid = st / np.maximum(sw, 1e-300)
     spread = np.maximum(stt - sw * t_mid**2, 1e-300)
     keep = np.flatnonzero((count >= 3) & (sw > 0))
     stretch = features.stretch[first]
     left, right = s.layers_left[stretch], s.layers_right[stretch]
-    pair = np.unique(np.minimum(left, right) * 1000 + np.maximum(left, right), return_inverse=True)[1].astype(np.int64)
     crease = s.crease[stretch]
+    kind = step_kinds(nominal, crease, left, right)
     shared = s.shared[stretch] > 1
     lines = EdgeLines(crease, t_mid, a + b * (t_mid - 0.5), np.sqrt(factor / np.maximum(sw, 1e-300)), b, np.sqrt(factor / spread),
-                      left_normals(nominal, crease), np.where(left > right, 1.0, -1.0), pair, np.minimum(left, right) == 0, shared,
+                      left_normals(nominal, crease), np.where(left > right, 1.0, -1.0), kind, (np.minimum(left, right) == 0) | features.clipped[stretch], shared,
                       _members(nominal, view, stretch, shared), count, 0.0)
     rms = float(np.sqrt(np.median((np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300))[keep]))) if len(keep) else float("nan")
     kept = lines.pick(keep)
     return EdgeLines(**{**kept.__dict__, "rms_mm": rms})
+
+
+def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArray) -> IntArray:
+    """Running number (N,) of the kind of step each edge is: its layers on either side, and whether it is a twist's side or a pleat's
+    mountain or valley or the rim. Thickness and stray light shift all edges of a kind alike."""
+    is_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
+    side = is_twist[nominal.creases.facets[crease]].any(1)
+    fold = np.unique(nominal.creases.kind[crease], return_inverse=True)[1]
+    key = np.stack([np.minimum(left, right), np.maximum(left, right), fold, side], 1)
+    return np.asarray(np.unique(key, axis=0, return_inverse=True)[1].ravel(), np.int64)
 
 
 def left_normals(nominal: Nominal, crease: IntArray) -> Array:
@@ -99,21 +109,29 @@ def _members(nominal: Nominal, view: str, stretch: IntArray, shared: BoolArray) 
                  for k, many in zip(stretch, shared, strict=True))
 
 
-def _correlation_inflation(resid: Array, weight: Array, edge: IntArray, batches: int = 4) -> float:
-    """How much more an edge's mean scatters than independent samples would: variance of the weighted means of `batches` successive
-    parts of each edge over what their weights promise, pooled over all edges (batch means), never below 1.
+def _correlation_inflation(resid: Array, weight: Array, edge: IntArray, piece: IntArray, quarters: int = 4) -> float:
+    """How much more the mean of a part of an edge scatters than independent samples would, pooled over all edges (batch means).
 
-    Two degrees of freedom per edge went into its line.
+    The parts are the pieces between crossings where an edge has three or more: neighbouring facets bring their own old creases and
+    texture, which shift a whole piece; otherwise successive quarters. Two degrees of freedom per edge went into its line.
     """
     count = np.bincount(edge)
     start = np.cumsum(count) - count
-    part = np.minimum((np.arange(len(edge)) - start[edge]) * batches // np.maximum(count[edge], 1), batches - 1)
-    cell = edge * batches + part
-    w = np.bincount(cell, weight, len(count) * batches).reshape(-1, batches)
-    mean = np.bincount(cell, weight * resid, w.size).reshape(-1, batches) / np.maximum(w, 1e-300)
-    single = np.bincount(cell, weight * resid**2, w.size).reshape(-1, batches).sum(1) / np.maximum(count - 2, 1)
-    use = (count >= 4 * batches) & (w > 0).all(1) & (single > 0)
+    quarter = np.minimum((np.arange(len(edge)) - start[edge]) * quarters // np.maximum(count[edge], 1), quarters - 1)
+    _, own = np.unique(edge * (piece.max(initial=0) + 1) + piece, return_inverse=True)
+    first = np.full(len(count), np.iinfo(np.int64).max)
+    np.minimum.at(first, edge, own)
+    pieces = np.zeros(len(count), np.int64)
+    np.maximum.at(pieces, edge, own - first[edge] + 1)
+    part = np.where(pieces[edge] >= 3, own - first[edge], quarter)
+    parts = np.where(pieces >= 3, pieces, quarters)
+    width = int(parts.max(initial=quarters))
+    cell = edge * width + part
+    w = np.bincount(cell, weight, len(count) * width).reshape(-1, width)
+    mean = np.bincount(cell, weight * resid, w.size).reshape(-1, width) / np.maximum(w, 1e-300)
+    single = np.bincount(edge, weight * resid**2, len(count)) / np.maximum(count - 2, 1)
+    use = (count >= 4 * parts) & ((w > 0).sum(1) == parts) & (single > 0)
     if use.sum() < 6:
         return 1.0
-    between = np.sum(w * mean**2, 1)[use] / (batches - 2) / single[use]
+    between = np.sum(w * mean**2, 1)[use] / (parts[use] - 2) / single[use]
     return max(1.0, float(np.mean(np.minimum(between, 10 * np.median(between) + 1))))

@@ -23,8 +23,8 @@ from foldtrue.handover import IntArray, Nominal
 @dataclass(frozen=True)
 class Network:
     """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of unknowns;
-    factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; shifts_mm (K,) edge shift towards
-    the dark side by kind of step, with stds; crease (E,) which crease each line was taken for; misfit_mm: how far lines that should
+    factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; shifts_mm (1 + K,) edge shift towards
+    the dark side, shared and by kind of step, with stds; crease (E,) which crease each line was taken for; misfit_mm: how far lines that should
     meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per coordinate."""
 
     displacement_mm: Array
@@ -62,18 +62,22 @@ def solve_network(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_pri
     crease, doubt = lines.crease, np.zeros(len(lines.crease))
     misfit, shape = 0.0, 0.02 * nominal.pitch_mm
     for step in range(rounds):
+        # Shape is left loose while edges are judged: a badly creased twist must not cost an honest edge its say.
         design = _equations(lines, crease, nominal, setup)
         variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2
         weight = trust / variance
-        factor, x = _solve(design, weight, value, setup, shape)
+        factor, x = _solve(design, weight, value, setup, prior_mm)
         resid = value - design @ x
         if step in (0, 1, 3):
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
-        shape = _shape(setup, factor, x, shape)
-        if step == 0 and lines.shared.any():
-            crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
+        if step == 0:
+            shape = _shape(setup, factor, x, shape)
+            if lines.shared.any():
+                factor, x = _solve(design, weight, value, setup, shape)
+                crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
+    factor, x = _solve(design, weight, value, setup, shape)
     columns = setup.shift_column + np.arange(setup.size - setup.shift_column)
     unit = np.zeros((setup.size, len(columns)))
     unit[columns, np.arange(len(columns))] = 1
@@ -93,9 +97,11 @@ def _set_up(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm:
     shift_column = 2 * len(used)
     kinds = int(lines.kind.max(initial=0)) + 1
     shift_std = np.full(kinds, shift_prior_mm)
-    shift_std[np.unique(lines.kind[lines.silhouette])] = 3 * shift_prior_mm  # glare of the lamp creeps over the rim
-    prior = np.concatenate([np.full(shift_column, prior_mm**-2.0), shift_std**-2.0])
-    return _Setup(unknown_of, shift_column + kinds, shift_column, _shape_rows(nominal, unknown_of, shift_column + kinds), prior)
+    shift_std[np.unique(lines.kind[lines.glare])] = 3 * shift_prior_mm  # glare of the lamp creeps over the rim
+    # All kinds share one shift (tone curve, scatter) and each has its own about it; the first column of the shifts is the shared one.
+    prior = np.concatenate([np.full(shift_column, prior_mm**-2.0), [shift_prior_mm**-2.0], shift_std**-2.0])
+    size = shift_column + 1 + kinds
+    return _Setup(unknown_of, size, shift_column, _shape_rows(nominal, unknown_of, size), prior)
 
 
 def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
@@ -135,9 +141,10 @@ def _equations(lines: EdgeLines, crease: IntArray, nominal: Nominal, setup: _Set
                 rows.append(2 * np.arange(e) + k)
                 cols.append(2 * ends[:, end] + axis)
                 vals.append(w * lines.normal[:, axis])
-    rows.append(2 * np.arange(e))
-    cols.append(setup.shift_column + lines.kind)
-    vals.append(lines.dark)
+    for column in (np.zeros(e, np.int64), 1 + lines.kind):
+        rows.append(2 * np.arange(e))
+        cols.append(setup.shift_column + column)
+        vals.append(lines.dark)
     return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * e, setup.size))
 
 
@@ -161,13 +168,21 @@ def _redundancy(design: Any, factor: Any, weight: Array) -> Array:
 
 
 def _misfit(resid: Array, std: Array, redundancy: Array, used: Array) -> float:
-    """How far lines that should meet miss each other beyond their own noise (mm), from the checked equations' median."""
+    """How far lines that should meet miss each other beyond their own noise (mm): robust weighted mean excess of squared residuals
+    over the checked equations (method of moments), zero unless it stands out of its own uncertainty by two."""
     seen = (redundancy > 0.15) & used
     if seen.sum() < 10:
         return 0.0
-    # 0.4549 is the median of a squared standard normal.
-    found = np.median(resid[seen] ** 2 / redundancy[seen]) / 0.4549
-    return float(np.sqrt(max(found - np.median(std[seen] ** 2), 0.0)))
+    square, own, share = resid[seen] ** 2 / redundancy[seen], std[seen] ** 2, redundancy[seen]
+    excess = square - own
+    tau = 0.0
+    for _ in range(8):
+        weight = share**2 / (own + tau) ** 2
+        kept = square < 16 * (own + tau)
+        tau = max(float(np.sum((weight * excess)[kept]) / np.sum(weight[kept])), 0.0)
+    # The variance of a squared normal is twice its square.
+    spread = float(np.sqrt(2.0 / np.sum(weight[kept])))
+    return float(np.sqrt(tau)) if tau > 2 * spread else 0.0
 
 
 def _shape(setup: _Setup, factor: Any, x: Array, before: float) -> float:
