@@ -248,7 +248,11 @@ def _is_16_bit(image: Image, data: bytes) -> bool:
 def _decode_16_bit(data: bytes, size: tuple[int, int]) -> Pixels:
     """Pillow keeps only 8 of 16 bits in colour, so OpenCV reads these; it gives blue, green, red, alpha."""
     import cv2
+    from PIL import Image
 
+    if data.startswith(b"\x89PNG"):
+        Image.open(io.BytesIO(data)).verify()  # its sums, without a word; OpenCV's library talks to the terminal
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # its failures come back as None as well
     raw = cv2.imdecode(np.frombuffer(_tiff_upright(data), np.uint8), cv2.IMREAD_UNCHANGED)
     if raw is None or raw.dtype != np.uint16 or sorted(raw.shape[:2]) != sorted(size):
         raise OSError("16 bit picture cannot be decoded")
