@@ -93,13 +93,13 @@ def test_version(capsys):
 
 
 def test_new_plan_is_written_and_described(tmp_path, capsys):
-    # checked by folding facet by facet, independently of this code: 24 twists, 85 facets, 120 mm, 4 layers
+    # found independently, by folding the paper pattern facet by facet: 24 twists, 85 facets, 120 mm, 4 layers on average
     assert call(NEW, "--out", tmp_path / "plan.json") == 0
     assert json.loads((tmp_path / "plan.json").read_text())["format"] == "foldtrue-plan"
     out = capsys.readouterr().out
-    assert "24 triangle twists, 85 facets" in out
-    assert "120.0 x 138.6 mm" in out
-    assert "4.00 layers" in out
+    assert "24 twists, 85 facets" in out
+    assert "height 120.0 mm" in out
+    assert "4.00 on the average" in out
 
 
 def test_check_repeats_what_new_said(tmp_path, capsys):

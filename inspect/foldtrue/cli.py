@@ -16,7 +16,7 @@ from foldtrue import __version__
 from foldtrue.errors import FoldtrueError, MachineLacks, UnreadableFile
 
 if TYPE_CHECKING:
-    from foldtrue.handover import Nominal
+    from foldtrue.plan.summary import PlanSummary
 
 STOPPED = 130
 _FILE = click.Path(path_type=Path)
@@ -114,13 +114,12 @@ def plan() -> None:
 def plan_new(out: Path, **choices: Any) -> None:
     """Write a plan file for a honeycomb of twists on a hexagonal sheet, after checking that it folds flat."""
     from foldtrue.plan.file import parse_plan, write_plan
-    from foldtrue.plan.fold import fold_plan
-    from foldtrue.report.plan_text import plan_text
+    from foldtrue.plan.summary import check_plan
 
     made = parse_plan(_plan_content(**choices))
-    nominal = fold_plan(made)
+    summary = check_plan(made)
     write_plan(made, out)
-    click.echo(plan_text(nominal))
+    click.echo(_plan_text(summary))
 
 
 def _plan_content(
@@ -137,20 +136,28 @@ def _plan_content(
     }
 
 
-def _fold(path: Path) -> Nominal:
-    from foldtrue.plan.file import read_plan
-    from foldtrue.plan.fold import fold_plan
-
-    return fold_plan(read_plan(path))
+def _plan_text(summary: PlanSummary) -> str:
+    x, y = summary.first_twist_mm
+    shares = ", ".join(f"{100 * share:.0f} % in {count}" for count, share in sorted(summary.layer_shares.items()))
+    return "\n".join(
+        (
+            f"{summary.name}: folds flat. {summary.twists} twists, {summary.facets} facets.",
+            f"Grid pitch {summary.pitch_mm:.2f} mm, lines {summary.row_mm:.2f} mm apart.",
+            f"First twist t0: {x + 0.0:.1f} mm right of and {y + 0.0:.1f} mm above the sheet's centre.",
+            f"Finished piece: height {summary.finished_height_mm:.1f} mm, width {summary.finished_width_mm:.1f} mm.",
+            f"Layers: {summary.mean_layers:.2f} on the average; {shares}.",
+        )
+    )
 
 
 @plan.command("check")
 @click.argument("plan_file", metavar="PLAN", type=_FILE)
 def plan_check(plan_file: Path) -> None:
     """Say whether PLAN folds flat, and what comes out."""
-    from foldtrue.report.plan_text import plan_text
+    from foldtrue.plan.file import read_plan
+    from foldtrue.plan.summary import check_plan
 
-    click.echo(plan_text(_fold(plan_file)))
+    click.echo(_plan_text(check_plan(read_plan(plan_file))))
 
 
 @plan.command("draw")
@@ -158,10 +165,12 @@ def plan_check(plan_file: Path) -> None:
 @click.option("--out", type=_FILE, required=True, help="SVG file to write.")
 def plan_draw(plan_file: Path, out: Path) -> None:
     """Draw PLAN at true size: crease pattern (valley dashed, mountain dash-dot) and folded piece."""
+    from foldtrue.plan.file import read_plan
+    from foldtrue.plan.fold import fold_plan
     from foldtrue.report.drawing import draw_plan
     from foldtrue.report.files import write_whole
 
-    write_whole(out, draw_plan(_fold(plan_file)).encode())
+    write_whole(out, draw_plan(fold_plan(read_plan(plan_file))).encode())
 
 
 @foldtrue.command()
