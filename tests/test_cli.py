@@ -93,7 +93,7 @@ def test_version(capsys):
 
 
 def test_new_plan_is_written_and_described(tmp_path, capsys):
-    # found independently, by folding the paper pattern facet by facet: 24 twists, 85 facets, 120 mm, 4 layers on average
+    # found independently, by folding the paper pattern facet by facet: 24 twists, 85 facets, 120 mm, 4 layers
     assert call(NEW, "--out", tmp_path / "plan.json") == 0
     assert json.loads((tmp_path / "plan.json").read_text())["format"] == "foldtrue-plan"
     out = capsys.readouterr().out
