@@ -7,11 +7,12 @@ the upright photo, x right, y DOWN, pixel centres at whole numbers. Points are (
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 
 def apply_homography(matrix: Array, points: Array) -> Array:

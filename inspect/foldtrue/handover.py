@@ -1,8 +1,8 @@
 """The types handed from one step to the next: frozen, documented, no behaviour beyond checks.
 
-Flow: Plan file -> Nominal -> (Photo) -> Plane -> Features -> LatticeFit -> Inspection. Changing a type here is a decision
-(docs/decisions/). Array shapes are given as letters: V vertices, C creases, F facets, S stretches, T twists, M samples.
-All plan coordinates are in mm in the folded frame unless a name says `sheet`; see docs/conventions.md.
+Flow: Plan file -> Nominal -> (Photo) -> Plane -> Features -> LatticeFit -> Inspection. Changing a type here is a
+decision (docs/decisions/). Array shapes are given as letters: V vertices, C creases, F facets, S stretches, T twists,
+M samples. All plan coordinates are in mm in the folded frame unless a name says `sheet`; see docs/conventions.md.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
 
-IntArray = NDArray[np.int64]
+IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 View = Literal["backlit", "front", "back"]
 Side = Literal["front", "back"]
@@ -41,8 +41,8 @@ class Facet:
 class Creases:
     """All creases and the sheet's rim as segments between vertices.
 
-    ids: C stable names. ends: (C, 2) vertex indices. kind: (C,) 'M', 'V' (seen from the front) or 'R' (rim, not a fold).
-    facets: (C, 2) facet indices left and right of ends[0] -> ends[1] in the SHEET; -1 = no paper.
+    ids: C stable names. ends: (C, 2) vertex indices. kind: (C,) 'M', 'V' (seen from the front) or 'R' (rim, not a
+    fold). facets: (C, 2) facet indices left and right of ends[0] -> ends[1] in the SHEET; -1 = no paper.
     """
 
     ids: tuple[str, ...]
@@ -94,8 +94,8 @@ class Nominal:
 
     vertices_sheet_mm, vertices_mm: (V, 2), unfolded and folded. outline_mm: (K, 2) outer boundary of the folded piece,
     counter-clockwise. above: (P, 2) facet indices, first lies over second (front view), for overlapping pairs.
-    nodes: groups of vertices that the plan brings to one folded point. symmetry: rotations in degrees (0 among them) that
-    leave the piece looking the same, by view. row_mm: distance of neighbouring parallel grid lines.
+    nodes: groups of vertices that the plan brings to one folded point. symmetry: rotations in degrees (0 among them)
+    that leave the piece looking the same, by view. row_mm: distance of neighbouring parallel grid lines.
     """
 
     plan_sha256: str
@@ -161,10 +161,10 @@ class Features:
     Edge arrays (S of the view's stretches): evidence (S,) signal-to-noise of the whole edge, 0 where nothing was seen;
     contrast (S,) step in linear light, left minus right; blur_px (S,) Gaussian edge blur; found (S,).
     Sample arrays: stretch (M,) index; t (M,) place along the CREASE in [0, 1]; offset_mm (M,) measured minus planned,
-    along the left normal of the crease in the folded frame; std_mm (M,) its standard uncertainty from the pixels' noise;
-    px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;
-    piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side was
-    over-exposed, so that the edge seems shifted.
+    along the left normal of the crease in the folded frame; std_mm (M,) its standard uncertainty from the pixels'
+    noise; px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;
+    piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side
+    was over-exposed, so that the edge seems shifted.
     """
 
     evidence: Array
@@ -185,8 +185,8 @@ class Features:
 class LatticeFit:
     """The adjusted network and every twist's pose against the plan.
 
-    map: the final photo <-> plan map (best fit of the plan to the whole piece). vertices_mm: (V, 2) measured, plan axes;
-    vertex_cov_mm2: (V, 2, 2); vertex_measured: (V,). Twist arrays (T): position_error_mm (T, 2), position_cov_mm2
+    map: the final photo <-> plan map (best fit of the plan to the whole piece). vertices_mm: (V, 2) measured, plan
+    axes; vertex_cov_mm2: (V, 2, 2); vertex_measured: (V,). Twist arrays (T): position_error_mm (T, 2), position_cov_mm2
     (T, 2, 2), angle_error_deg, angle_std_deg (relative to the piece), size_error, size_std; measured (T,) bool; flags.
     overturn_deg, overturn_std_deg: once per piece. leverage (T,), leave_one_out_mm (T, 2) for outlier tests.
     edge_offset_mm, edge_angle_deg and their stds (C,): each crease against its planned place; nan where not measured.

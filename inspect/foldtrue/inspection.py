@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
@@ -67,7 +67,8 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
-    from foldtrue.detect.edges import find_features, read_light
+    from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
+    from foldtrue.fit.align import align_plane
     from foldtrue.fit.lattice import fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
@@ -79,11 +80,18 @@ def inspect_photo(
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
     view: View = "backlit" if options.view == "auto" else options.view
-    rectify_options = RectifyOptions(view=view, side=options.side or "front", at_px=options.at_px)
+    rectify_options = RectifyOptions(view=view, side=options.side, at_px=options.at_px)
     plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
+    for window_pitch in (0.3, 0.15):
+        placed = clock.run("detect", place_edges, light, plane, nominal, window_pitch)
+        plane = clock.run("fit", align_plane, placed, plane, nominal)
     features = clock.run("detect", find_features, light, plane, nominal)
+    first = clock.run("fit", fit_lattice, features, plane, nominal)
+    plane = replace(plane, map=first.map)
+    features = clock.run("detect", remeasure_features, light, plane, nominal, features, first.vertices_mm)
     fit = clock.run("fit", fit_lattice, features, plane, nominal)
+    plane = replace(plane, map=fit.map)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
 

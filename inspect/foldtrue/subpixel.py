@@ -2,8 +2,8 @@
 
 A *cross-line* is a short scan across an expected edge; its samples lie at positions u (px) from the expected place, u
 growing towards the side called left. The step model is I(u) = base + contrast * Phi((u - u0) / blur), Phi the normal
-distribution function: the image of an ideal step through a Gaussian blur. Its maximum-likelihood fit reaches the Cramer-Rao
-limit (docs/uncertainty.md).
+distribution function: the image of an ideal step through a Gaussian blur. Its maximum-likelihood fit reaches the
+Cramer-Rao limit (docs/uncertainty.md).
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from foldtrue.frames import Array
-
+Array = NDArray[np.floating[Any]]
+IntArray = NDArray[np.integer[Any]]
 Image = NDArray[np.float32]
 GREY_WEIGHTS = (0.3, 0.5, 0.2)
 """Linear RGB -> grey; green carries twice the pixels of a colour sensor, blue is the noisiest. Ours, not a standard."""
@@ -75,7 +75,8 @@ def step_kernel(blur: float) -> Array:
 @dataclass(frozen=True)
 class StepFits:
     """One linearised step fit per profile (N,): shift (px) of the edge from the assumed place, its variance for unit
-    pixel noise, contrast (high u side minus low), base, residual sum of squares, degrees of freedom, and the relative blur
+    pixel noise, contrast (high u side minus low), base, residual sum of squares, degrees of freedom, and the relative
+    blur
     correction (d blur / blur)."""
 
     shift: Array
@@ -88,15 +89,21 @@ class StepFits:
     blur_change: Array
 
 
-def fit_steps(profiles: NDArray[Any], u: Array, place: Array, blur: Array, contrast: Array | None = None,
-              valid: NDArray[np.bool_] | None = None) -> StepFits:
+def fit_steps(
+    profiles: NDArray[Any],
+    u: Array,
+    place: Array,
+    blur: Array,
+    contrast: Array | None = None,
+    valid: NDArray[np.bool_] | None = None,
+) -> StepFits:
     """One Gauss-Newton step of the maximum-likelihood step fit for every profile at once.
 
-    profiles: (N, K) samples at u (K,) px; place: (N,) assumed edge place px; blur: (N,) px; contrast: (N,) step height to
-    linearise about, None = each profile's own. valid: (N, K) samples to use (clipped ones carry no place), None = all.
-    The place that comes out is place + shift. Regression on [1, step, d step / d place, d step / d blur]; the last, the blur,
-    is orthogonal to the place by symmetry and costs no precision. Source: Gauss-Newton maximum likelihood, Rao's one-step
-    estimator.
+    profiles: (N, K) samples at u (K,) px; place: (N,) assumed edge place px; blur: (N,) px; contrast: (N,) step height
+    to linearise about, None = each profile's own. valid: (N, K) samples to use (clipped ones carry no place), None =
+    all. The place that comes out is place + shift. Regression on [1, step, d step / d place, d step / d blur]; the
+    last, the blur, is orthogonal to the place by symmetry and costs no precision. Source: Gauss-Newton maximum
+    likelihood, Rao's one-step estimator.
     """
     from scipy.special import ndtr
 
@@ -128,16 +135,18 @@ def fit_steps(profiles: NDArray[Any], u: Array, place: Array, blur: Array, contr
 
 def cramer_rao_place_px(blur: float, noise: float, contrast: float, lines: int = 1) -> float:
     """Least standard deviation (px) of a blurred step's place, base and contrast known, over `lines` scan lines:
-    sqrt(2 sqrt(pi) blur) noise / contrast / sqrt(lines). Valid for blur >= 0.7 px (Cramer-Rao bound of the erf edge)."""
+    sqrt(2 sqrt(pi) blur) noise / contrast / sqrt(lines). Valid for blur >= 0.7 px (Cramer-Rao bound of the erf
+    edge)."""
     return float(np.sqrt(2 * np.sqrt(np.pi) * blur / lines) * noise / abs(contrast))
 
 
-def robust_line(t: Array, value: Array, weight: Array, group: NDArray[np.int64], groups: int, spread: float = 1e-9,
-                rounds: int = 6) -> tuple[Array, Array, Array]:
+def robust_line(
+    t: Array, value: Array, weight: Array, group: IntArray, groups: int, spread: float = 1e-9, rounds: int = 6
+) -> tuple[Array, Array, Array]:
     """Straight lines value = a + b (t - 0.5) per group by iteratively reweighted least squares (Tukey's biweight).
 
-    t, value, weight (inverse variance), group: (M,). Returns a (groups,), b (groups,), robustness weights (M,) in [0, 1].
-    A ridge of 1e-9 keeps empty groups at zero.
+    t, value, weight (inverse variance), group: (M,). Returns a (groups,), b (groups,), robustness weights (M,) in [0,
+    1]. A ridge of 1e-9 keeps empty groups at zero.
     """
     trust = np.ones_like(value)
     x = t - 0.5
@@ -158,7 +167,7 @@ def robust_line(t: Array, value: Array, weight: Array, group: NDArray[np.int64],
     return a, b, trust
 
 
-def group_median(value: Array, group: NDArray[np.int64], groups: int) -> Array:
+def group_median(value: Array, group: IntArray, groups: int) -> Array:
     """Median of value (M,) within each group; 0 for an empty group. Vectorised through one lexical sort."""
     out = np.zeros(groups)
     if not len(value):

@@ -1,7 +1,7 @@
 """Find each expected edge near its planned place: the line, within a search window, that collects most step response.
 
-A slant stack (a local Radon transform restricted to small slopes): block-averaged responses of a matched step filter are
-summed along every candidate line; each block's say is clipped, so one bright sliver cannot outvote the whole edge.
+A slant stack (a local Radon transform restricted to small slopes): block-averaged responses of a matched step filter
+are summed along every candidate line; each block's say is clipped, so one bright sliver cannot outvote the whole edge.
 """
 
 from __future__ import annotations
@@ -17,8 +17,10 @@ from foldtrue.subpixel import Image, cross_lines, group_median, step_kernel
 
 @dataclass(frozen=True)
 class Lines:
-    """Current straight line of each target edge: offset + slope (t - 0.5), mm along the left normal; score (E,) mean clipped
-    response relative to the expected step (1 = as planned); rival (E,) the best score a window away; seen (E,) inside the photo."""
+    """Current straight line of each target edge: offset + slope (t - 0.5), mm along the left normal; score (E,) mean
+    clipped
+    response relative to the expected step (1 = as planned); rival (E,) the best score a window away; seen (E,) inside
+    the photo."""
 
     offset_mm: Array
     slope_mm: Array
@@ -28,7 +30,8 @@ class Lines:
 
 
 def shrink(image: Image, factor: int) -> Image:
-    """Area-average by a whole factor; pixel (x, y) of the result is centred at ((x + 0.5) factor - 0.5) of the source."""
+    """Area-average by a whole factor; pixel (x, y) of the result is centred at ((x + 0.5) factor - 0.5) of the
+    source."""
     if factor == 1:
         return image
     import cv2
@@ -41,12 +44,21 @@ def to_small(px: Array, factor: int) -> Array:
     return (px + 0.5) / factor - 0.5
 
 
-def acquire(image: Image, targets: Targets, plane: PlaneMap, window_mm: float, start: tuple[Array, Array], expected: Array,
-            max_slope: float, prior_mm: float, samples: int = 14) -> Lines:
+def acquire(
+    image: Image,
+    targets: Targets,
+    plane: PlaneMap,
+    window_mm: float,
+    start: tuple[Array, Array],
+    expected: Array,
+    max_slope: float,
+    prior_mm: float,
+    samples: int = 14,
+) -> Lines:
     """Search every edge within +- window_mm of its start line and +- max_slope (rad).
 
-    image: linear light. start: offset and slope (E,) mm. expected: (I,) planned step, left minus right, in linear light.
-    prior_mm: how far off an edge is expected to be at all; breaks ties between equal candidates.
+    image: linear light. start: offset and slope (E,) mm. expected: (I,) planned step, left minus right, in linear
+    light. prior_mm: how far off an edge is expected to be at all; breaks ties between equal candidates.
     """
     scale = float(np.median(np.hypot(*plane.jacobian(0.5 * (targets.start_mm + targets.end_mm))[:, :, 0].T)))
     factor = max(1, int(window_mm * scale / samples))
@@ -55,8 +67,16 @@ def acquire(image: Image, targets: Targets, plane: PlaneMap, window_mm: float, s
     kernel = step_kernel(1.4)
     pad = len(kernel) // 2
     n_u = 2 * (half + pad) + 1
-    lines = cross_lines_at(targets, plane, *start, margin_mm=0.15 * window_mm, clear_mm=0.2 * window_mm, spacing_px=1.6 * factor,
-                           half_width_px=(half + pad) * factor, block_px=8.0 * factor)
+    lines = cross_lines_at(
+        targets,
+        plane,
+        *start,
+        margin_mm=0.15 * window_mm,
+        clear_mm=0.2 * window_mm,
+        spacing_px=1.6 * factor,
+        half_width_px=(half + pad) * factor,
+        block_px=8.0 * factor,
+    )
     edges = len(targets.crease)
     if not len(lines.edge):
         return Lines(*start, np.zeros(edges), np.zeros(edges), np.zeros(edges))
@@ -70,11 +90,22 @@ def acquire(image: Image, targets: Targets, plane: PlaneMap, window_mm: float, s
     return _best_lines(relative, lines, targets, start, scale / factor, half, max_slope, prior_mm, inside)
 
 
-def _best_lines(relative: Array, lines: CrossLines, targets: Targets, start: tuple[Array, Array], px_per_mm: float, half: int,
-                max_slope: float, prior_mm: float, inside: Array) -> Lines:
+def _best_lines(
+    relative: Array,
+    lines: CrossLines,
+    targets: Targets,
+    start: tuple[Array, Array],
+    px_per_mm: float,
+    half: int,
+    max_slope: float,
+    prior_mm: float,
+    inside: Array,
+) -> Lines:
     edges = len(targets.crease)
     weight = np.bincount(lines.block_edge, inside, edges)
-    slopes_mm = targets.length_mm[:, None] * np.linspace(-max_slope, max_slope, 2 * _slope_steps(targets, max_slope, px_per_mm) + 1)
+    slopes_mm = targets.length_mm[:, None] * np.linspace(
+        -max_slope, max_slope, 2 * _slope_steps(targets, max_slope, px_per_mm) + 1
+    )
     first = np.searchsorted(lines.block_edge, np.arange(edges))
     has = np.bincount(lines.block_edge, minlength=edges) > 0
     columns = np.arange(2 * half + 1)
@@ -111,8 +142,8 @@ def _slope_steps(targets: Targets, max_slope: float, px_per_mm: float) -> int:
 def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: float) -> Array:
     """Planned step (left minus right, linear light) of every interval, from the photo's own levels.
 
-    The light through n layers is modelled as exp(g_n + smooth illumination); g and a quadratic illumination come from the
-    plateaus beside all intervals by robust regression, so nothing is assumed about paper or lamp. Returns (I,).
+    The light through n layers is modelled as exp(g_n + smooth illumination); g and a quadratic illumination come from
+    the plateaus beside all intervals by robust regression, so nothing is assumed about paper or lamp. Returns (I,).
     """
     p = targets.start_mm[targets.edge]
     d = targets.end_mm[targets.edge] - p
@@ -142,7 +173,8 @@ def _box_values(image: Image, px: Array) -> Array:
 
 
 def _level_model(values: Array, layers: Array, xy: Array, rounds: int = 5) -> Array:
-    """Robust regression of log light on layer count (a free level each) and a quadratic in place; fitted values (N,)."""
+    """Robust regression of log light on layer count (a free level each) and a quadratic in place; fitted values
+    (N,)."""
     counts, index = np.unique(layers, return_inverse=True)
     x, y = xy.T
     dummies = (index[:, None] == np.arange(len(counts))).astype(float)

@@ -16,10 +16,11 @@ from foldtrue.subpixel import Image, linear_grey
 
 @dataclass(frozen=True, kw_only=True)
 class DetectOptions:
-    """One pass of the search. window_pitch: half the search window, in pitches; max_slope: steepest edge error looked for, rad;
-    prior_pitch: usual size of an error, breaks ties; least_score: share of an edge's planned step that must be collected;
-    least_evidence: signal to noise an edge must have to count as seen; spacing_px: between cross-lines (1 = every pixel counts);
-    only_place: stop when the edges are found, for placing the whole plan."""
+    """One pass of the search. window_pitch: half the search window, in pitches; max_slope: steepest edge error looked
+    for, rad; prior_pitch: usual size of an error, breaks ties; least_score: share of an edge's planned step that must
+    be collected;
+    least_evidence: signal to noise an edge must have to count as seen; spacing_px: between cross-lines (1 = every
+    pixel counts)."""
 
     window_pitch: float = 0.13
     max_slope: float = 0.09
@@ -27,16 +28,20 @@ class DetectOptions:
     least_score: float = 0.35
     least_evidence: float = 6.0
     spacing_px: float = 1.0
-    only_place: bool = False
 
     def __post_init__(self) -> None:
         if not 0 < self.window_pitch <= 0.45 or not 0 <= self.max_slope < 0.5:
             raise ValueError("window_pitch must lie in (0, 0.45], max_slope in [0, 0.5)")
 
 
+FIRST = DetectOptions(spacing_px=2.0)
+AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03)
+
+
 @dataclass(frozen=True)
 class Light:
-    """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px of its first
+    """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px
+    of its first
     pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut out."""
 
     image: Image
@@ -46,7 +51,8 @@ class Light:
 
 
 def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
-    """Linearise the piece's part of the photo, once for all passes. Colour channels that are clipped there far more often than the
+    """Linearise the piece's part of the photo, once for all passes. Colour channels that are clipped there far more
+    often than the
     others are left out, since a clipped step has no place."""
     px = plane.map.to_px(nominal.outline_mm)
     margin = 0.4 * nominal.pitch_mm * float(np.hypot(*plane.map.jacobian(np.zeros((1, 2)))[0, :, 0]))
@@ -55,8 +61,12 @@ def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
     high = np.clip(np.ceil(px.max(0) + margin) + 1, low + 2, [w, h]).astype(int)
     part = photo.pixels[low[1] : high[1], low[0] : high[0]]
     weights = _channel_weights(part)
-    return Light(linear_grey(part, photo.linear, weights), low.astype(float), 0.97 * float(photo.linear[-1]),
-                 split_at_crossings(find_targets(nominal, plane.view), nominal, plane.view))
+    return Light(
+        linear_grey(part, photo.linear, weights),
+        low.astype(float),
+        0.97 * float(photo.linear[-1]),
+        split_at_crossings(find_targets(nominal, plane.view), nominal, plane.view),
+    )
 
 
 def _channel_weights(part: Array) -> tuple[float, ...]:
@@ -66,28 +76,46 @@ def _channel_weights(part: Array) -> tuple[float, ...]:
     return tuple(float(w) for w in weights / weights.sum())
 
 
-def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectOptions | None = None) -> Features:
+def place_edges(light: Light, plane: Plane, nominal: Nominal, window_pitch: float) -> Features:
+    """Find the edges roughly, within window_pitch pitches of the plan: two samples each, enough to shift the whole
+    plan onto them."""
+    targets = light.targets
+    local = _shifted(plane.map, light.origin_px)
+    start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
+    pitch = nominal.pitch_mm
+    lines = acquire(
+        light.image,
+        targets,
+        local,
+        window_pitch * pitch,
+        start,
+        _expected(light, local, nominal),
+        0.04,
+        0.5 * window_pitch * pitch,
+    )
+    return _coarse(lines, lines.score > FIRST.least_score, targets, nominal, plane)
+
+
+def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectOptions = FIRST) -> Features:
     """Search the visible edges around the places the plan gives them, and measure those found.
 
     An edge that shows too little of its planned step is kept with found = False and its samples get trust 0.
     """
-    options = options or DetectOptions()
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
     start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
     expected = _expected(light, local, nominal)
     lines = _acquire_twice(light, local, nominal, start, expected, options)
     seen = lines.score > options.least_score
-    if options.only_place:
-        return _coarse(lines, seen, targets, nominal, plane)
     begin = (np.where(seen, lines.offset_mm, 0.0), np.where(seen, lines.slope_mm, 0.0))
     return _measure(light, plane, local, nominal, begin, seen, expected, np.full(len(seen), 1.2), 2, options)
 
 
-def remeasure_features(light: Light, plane: Plane, nominal: Nominal, before: Features, vertices_mm: Array,
-                       options: DetectOptions | None = None) -> Features:
-    """Measure again where an adjusted network vertices_mm (V, 2) now puts the edges, those missed before (in a narrow search) included."""
-    options = options or DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03)
+def remeasure_features(
+    light: Light, plane: Plane, nominal: Nominal, before: Features, vertices_mm: Array, options: DetectOptions = AGAIN
+) -> Features:
+    """Measure again where an adjusted network vertices_mm (V, 2) now puts the edges, those missed before (in a narrow
+    search) included."""
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
     start = _start_lines(targets, nominal, vertices_mm)
@@ -96,8 +124,16 @@ def remeasure_features(light: Light, plane: Plane, nominal: Nominal, before: Fea
     seen = before.found[first]
     blur = np.where(np.isfinite(before.blur_px[first]) & (before.blur_px[first] > 0), before.blur_px[first], 1.2)
     if not seen.all():
-        again = acquire(light.image, targets, local, options.window_pitch * nominal.pitch_mm, start, expected, options.max_slope,
-                        options.prior_pitch * nominal.pitch_mm)
+        again = acquire(
+            light.image,
+            targets,
+            local,
+            options.window_pitch * nominal.pitch_mm,
+            start,
+            expected,
+            options.max_slope,
+            options.prior_pitch * nominal.pitch_mm,
+        )
         late = ~seen & (again.score > options.least_score)
         start = (np.where(late, again.offset_mm, start[0]), np.where(late, again.slope_mm, start[1]))
         seen = seen | late
@@ -105,7 +141,8 @@ def remeasure_features(light: Light, plane: Plane, nominal: Nominal, before: Fea
 
 
 def _expected(light: Light, local: PlaneMap, nominal: Nominal) -> Array:
-    """Planned step (I,) of every interval in this photo's light. More layers are darker, whatever the regression said of a level seen
+    """Planned step (I,) of every interval in this photo's light. More layers are darker, whatever the regression said
+    of a level seen
     only once; steps too faint to tell get a floor."""
     targets = light.targets
     steps = expected_steps(light.image, targets, local, 0.12 * nominal.pitch_mm)
@@ -114,8 +151,18 @@ def _expected(light: Light, local: PlaneMap, nominal: Nominal) -> Array:
     return np.asarray(sign * np.where(steps * sign > 0, np.maximum(np.abs(steps), floor), max(floor, 1e-6)))
 
 
-def _measure(light: Light, plane: Plane, local: PlaneMap, nominal: Nominal, begin: tuple[Array, Array], seen: BoolArray, expected: Array,
-             blur: Array, loops: int, options: DetectOptions) -> Features:
+def _measure(
+    light: Light,
+    plane: Plane,
+    local: PlaneMap,
+    nominal: Nominal,
+    begin: tuple[Array, Array],
+    seen: BoolArray,
+    expected: Array,
+    blur: Array,
+    loops: int,
+    options: DetectOptions,
+) -> Features:
     for _ in range(loops):
         fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, options.spacing_px)
         kept = seen & (fine.evidence > options.least_evidence)
@@ -143,22 +190,44 @@ def _start_lines(targets: Targets, nominal: Nominal, vertices_mm: Array) -> tupl
     return 0.5 * (off[0] + off[1]), off[1] - off[0]
 
 
-def _acquire_twice(light: Light, local: PlaneMap, nominal: Nominal, start: tuple[Array, Array], expected: Array,
-                   options: DetectOptions) -> Lines:
+def _acquire_twice(
+    light: Light, local: PlaneMap, nominal: Nominal, start: tuple[Array, Array], expected: Array, options: DetectOptions
+) -> Lines:
     """A narrow search for all edges; those it does not find are searched again three times as wide (a gross error)."""
     pitch, targets = nominal.pitch_mm, light.targets
-    lines = acquire(light.image, targets, local, options.window_pitch * pitch, start, expected, options.max_slope,
-                    options.prior_pitch * pitch)
+    lines = acquire(
+        light.image,
+        targets,
+        local,
+        options.window_pitch * pitch,
+        start,
+        expected,
+        options.max_slope,
+        options.prior_pitch * pitch,
+    )
     lost = (lines.score < options.least_score) & (lines.seen > 0)
     wide = min(3 * options.window_pitch, 0.42)
-    if not lost.any() or options.only_place or wide <= options.window_pitch:
+    if not lost.any() or wide <= options.window_pitch:
         return lines
-    again = acquire(light.image, targets, local, wide * pitch, start, expected, min(3 * options.max_slope, 0.3),
-                    3 * options.prior_pitch * pitch)
+    again = acquire(
+        light.image,
+        targets,
+        local,
+        wide * pitch,
+        start,
+        expected,
+        min(3 * options.max_slope, 0.3),
+        3 * options.prior_pitch * pitch,
+    )
     better = lost & (again.score > options.least_score)
     pick = lambda a, b: np.where(better, b, a)  # noqa: E731
-    return Lines(pick(lines.offset_mm, again.offset_mm), pick(lines.slope_mm, again.slope_mm), pick(lines.score, again.score),
-                 pick(lines.rival, again.rival), lines.seen)
+    return Lines(
+        pick(lines.offset_mm, again.offset_mm),
+        pick(lines.slope_mm, again.slope_mm),
+        pick(lines.score, again.score),
+        pick(lines.rival, again.rival),
+        lines.seen,
+    )
 
 
 def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
@@ -173,8 +242,20 @@ def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane
     evidence[targets.stretch] = lines.score[targets.edge]
     found = np.zeros(count, bool)
     found[targets.stretch] = seen[targets.edge]
-    return Features(evidence, np.zeros(count), np.full(count, np.nan), found, first[edge], t,
-                    lines.offset_mm[edge] + lines.slope_mm[edge] * (t - 0.5), 1.0 / scale, scale, np.ones(len(t)), edge, np.zeros(count, bool))
+    return Features(
+        evidence,
+        np.zeros(count),
+        np.full(count, np.nan),
+        found,
+        first[edge],
+        t,
+        lines.offset_mm[edge] + lines.slope_mm[edge] * (t - 0.5),
+        1.0 / scale,
+        scale,
+        np.ones(len(t)),
+        edge,
+        np.zeros(count, bool),
+    )
 
 
 def _features(fine: Refined, kept: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
@@ -188,5 +269,17 @@ def _features(fine: Refined, kept: Array, targets: Targets, nominal: Nominal, pl
     clipped = np.zeros(count, bool)
     np.logical_or.at(clipped, targets.stretch, fine.clipped)
     trust = fine.trust * kept[fine.edge]
-    return Features(evidence, contrast, blur, found, targets.stretch[fine.interval], fine.t, fine.place_mm, fine.std_mm,
-                    fine.px_per_mm, np.where(trust > 0.02, trust, 0.0), fine.interval, clipped)
+    return Features(
+        evidence,
+        contrast,
+        blur,
+        found,
+        targets.stretch[fine.interval],
+        fine.t,
+        fine.place_mm,
+        fine.std_mm,
+        fine.px_per_mm,
+        np.where(trust > 0.02, trust, 0.0),
+        fine.interval,
+        clipped,
+    )

@@ -1,4 +1,5 @@
-"""Refine each acquired edge to sub-pixel accuracy: maximum-likelihood step fits, block by block, on the photo's own pixels."""
+"""Refine each acquired edge to sub-pixel accuracy: maximum-likelihood step fits, block by block, on the photo's own
+pixels."""
 
 from __future__ import annotations
 
@@ -14,8 +15,10 @@ from foldtrue.subpixel import Image, StepFits, cross_lines, fit_steps, group_med
 
 @dataclass(frozen=True)
 class Refined:
-    """Edge arrays (E,): offset_mm, slope_mm, contrast (left minus right), evidence (contrast / its uncertainty), blur_px.
-    Block arrays (B,): edge, t, offset_mm (measured), std_mm, px_per_mm; trust (B,) robustness weight of the line fit. clipped (I,): the interval's bright side is over-exposed."""
+    """Edge arrays (E,): offset_mm, slope_mm, contrast (left minus right), evidence (contrast / its uncertainty),
+    blur_px.
+    Block arrays (B,): edge, t, offset_mm (measured), std_mm, px_per_mm; trust (B,) robustness weight of the line fit.
+    clipped (I,): the interval's bright side is over-exposed."""
 
     offset_mm: Array
     slope_mm: Array
@@ -32,31 +35,59 @@ class Refined:
     clipped: BoolArray
 
 
-def refine(image: Image, targets: Targets, plane: PlaneMap, start: tuple[Array, Array], expected: Array, blur_px: Array,
-           clip_level: float, spacing_px: float, rounds: int = 3) -> Refined:
+def refine(
+    image: Image,
+    targets: Targets,
+    plane: PlaneMap,
+    start: tuple[Array, Array],
+    expected: Array,
+    blur_px: Array,
+    clip_level: float,
+    spacing_px: float,
+    rounds: int = 3,
+) -> Refined:
     """Maximum-likelihood places of every block of every edge, started from the lines start = (offset, slope) (E,) mm.
 
-    expected: (I,) planned steps, their sign and rough size; blur_px: (E,) first guess. Samples at or above clip_level carry
-    no place and are left out. spacing_px: between cross-lines; 1 uses every pixel once.
+    expected: (I,) planned steps, their sign and rough size; blur_px: (E,) first guess. Samples at or above clip_level
+    carry no place and are left out. spacing_px: between cross-lines; 1 uses every pixel once.
     """
     edges = len(targets.crease)
     blur = float(np.median(blur_px))
     half = int(np.ceil(2.5 * blur + 2.5))
     scale = float(np.median(np.hypot(*plane.jacobian(0.5 * (targets.start_mm + targets.end_mm))[:, :, 0].T)))
-    lines = cross_lines_at(targets, plane, *start, margin_mm=(1.5 * blur + 1.0) / scale, clear_mm=3.0 * blur / scale,
-                           spacing_px=spacing_px, half_width_px=half, block_px=6.0 * spacing_px)
+    lines = cross_lines_at(
+        targets,
+        plane,
+        *start,
+        margin_mm=(1.5 * blur + 1.0) / scale,
+        clear_mm=3.0 * blur / scale,
+        spacing_px=spacing_px,
+        half_width_px=half,
+        block_px=6.0 * spacing_px,
+    )
     blocks = len(lines.block_edge)
     if not blocks:
         empty = np.zeros(0)
         none = np.zeros(edges)
-        return Refined(*start, none, none, blur_px, np.zeros(0, np.int64), np.zeros(0, np.int64), *([empty] * 5), np.zeros(len(targets.edge), bool))
+        return Refined(
+            *start,
+            none,
+            none,
+            blur_px,
+            np.zeros(0, np.int64),
+            np.zeros(0, np.int64),
+            *([empty] * 5),
+            np.zeros(len(targets.edge), bool),
+        )
     raw = cross_lines(image, lines.low_px, lines.high_px, 2 * half + 1)
     clipped = block_mean((raw >= clip_level).astype(np.float32), lines.block, blocks)
     profile = block_mean(raw, lines.block, blocks).astype(float)
-    # Where one whole side is full (the lamp beside the piece, thin paper over-exposed) its plateau is kept: such a step is shifted,
-    # but all of its kind alike, and the fit takes that out. Single full samples carry no place and are dropped.
+    # Where one whole side is full (the lamp beside the piece, thin paper over-exposed) its plateau is kept: such a
+    # step is shifted, but all of its kind alike, and the fit takes that out. Single full samples carry no place and
+    # are dropped.
     full = np.bincount(lines.block_interval, (clipped > 0.5).mean(1) > 0.3, len(targets.edge)) > 0.5 * np.maximum(
-        np.bincount(lines.block_interval, minlength=len(targets.edge)), 1)
+        np.bincount(lines.block_interval, minlength=len(targets.edge)), 1
+    )
     usable = np.isfinite(profile) & ((clipped < 0.02) | full[lines.block_interval][:, None])
     u = np.arange(-half, half + 1, dtype=float)
     room = _room(lines, targets, blur)
@@ -66,7 +97,8 @@ def refine(image: Image, targets: Targets, plane: PlaneMap, start: tuple[Array, 
 
 
 def _room(lines: CrossLines, targets: Targets, blur: float) -> Array:
-    """How far (px) each block may look to either side before the edges that meet at its interval's ends come within 1.8 blurs."""
+    """How far (px) each block may look to either side before the edges that meet at its interval's ends come within
+    1.8 blurs."""
     cotangent = targets.sharpness[lines.block_interval]
     sine = 1.0 / np.sqrt(1.0 + cotangent**2)
     with np.errstate(divide="ignore"):
@@ -74,8 +106,19 @@ def _room(lines: CrossLines, targets: Targets, blur: float) -> Array:
     return np.asarray(room.min(1))
 
 
-def _iterate(profile: Array, usable: BoolArray, u: Array, px_per_mm: Array, lines: CrossLines, targets: Targets,
-             start: tuple[Array, Array], expected: Array, blur_px: Array, rounds: int, full: BoolArray) -> Refined:
+def _iterate(
+    profile: Array,
+    usable: BoolArray,
+    u: Array,
+    px_per_mm: Array,
+    lines: CrossLines,
+    targets: Targets,
+    start: tuple[Array, Array],
+    expected: Array,
+    blur_px: Array,
+    rounds: int,
+    full: BoolArray,
+) -> Refined:
     edges = len(targets.crease)
     edge = lines.block_edge
     wanted = expected[lines.block_interval]
@@ -100,8 +143,21 @@ def _iterate(profile: Array, usable: BoolArray, u: Array, px_per_mm: Array, line
     mean_scale = np.bincount(edge, px_per_mm, edges) / np.maximum(np.bincount(edge, minlength=edges), 1)
     back = np.where(mean_scale > 0, 1 / np.where(mean_scale > 0, mean_scale, 1), 0)
     base = start[0][edge] + start[1][edge] * (lines.block_t - 0.5)
-    return Refined(start[0] + offset * back, start[1] + slope * back, contrast, evidence, blur, edge, lines.block_interval,
-                   lines.block_t, base + measured / px_per_mm, std / px_per_mm, px_per_mm, trust * good, full)
+    return Refined(
+        start[0] + offset * back,
+        start[1] + slope * back,
+        contrast,
+        evidence,
+        blur,
+        edge,
+        lines.block_interval,
+        lines.block_t,
+        base + measured / px_per_mm,
+        std / px_per_mm,
+        px_per_mm,
+        trust * good,
+        full,
+    )
 
 
 def _pooled_contrast(fit: StepFits, wanted: Array, edge: Array, enough: BoolArray, edges: int) -> Array:
@@ -118,7 +174,9 @@ def _updated_blur(blur: Array, fit: StepFits, good: BoolArray, edge: Array, edge
     return np.clip(shrunk, 0.45, 8.0)
 
 
-def _evidence(fit: StepFits, wanted: Array, noise: Array, edge: Array, enough: BoolArray, edges: int) -> tuple[Array, Array]:
+def _evidence(
+    fit: StepFits, wanted: Array, noise: Array, edge: Array, enough: BoolArray, edges: int
+) -> tuple[Array, Array]:
     """Signal to noise and size of each edge's step in the planned sense, from the spread between its own blocks."""
     relative = np.where(enough, fit.contrast / wanted, 0.0)
     n = np.bincount(edge, enough, edges)

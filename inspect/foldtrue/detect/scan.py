@@ -14,9 +14,11 @@ from foldtrue.handover import BoolArray, IntArray, Nominal, Stretches
 class Targets:
     """Visible, unshared, undisturbed pieces of the creases of one view.
 
-    crease: (E,) index of the crease each scanned line stands for (a crease may stand for several silhouette lines), start_mm, end_mm: (E, 2) their planned ends, normal: (E, 2) unit left normal,
-    length_mm: (E,). Interval arrays (I): edge (I,) index into the E, stretch (I,) index into the view's stretches,
-    t0, t1 (I,) on the crease, sharpness (I, 2) largest cotangent of the angle at which others meet it at either end, layers_left, layers_right (I,). silhouette: (I,) no paper on one side.
+    crease: (E,) index of the crease each scanned line stands for (a crease may stand for several silhouette lines),
+    start_mm, end_mm: (E, 2) their planned ends, normal: (E, 2) unit left normal, length_mm: (E,). Interval arrays (I):
+    edge (I,) index into the E, stretch (I,) index into the view's stretches, t0, t1 (I,) on the crease, sharpness (I,
+    2) largest cotangent of the angle at which others meet it at either end, layers_left, layers_right (I,).
+    silhouette: (I,) no paper on one side.
     """
 
     crease: IntArray
@@ -36,8 +38,9 @@ class Targets:
 
 @dataclass(frozen=True)
 class CrossLines:
-    """N cross-lines in scan order. target edge (N,), interval (N,), t (N,), block (N,) running block number; low_px, high_px
-    (N, 2) ends; px_per_mm (N,) scale across the edge. block_edge (B,) etc. give what each block belongs to; block_ends_px (B, 2) its
+    """N cross-lines in scan order. target edge (N,), interval (N,), t (N,), block (N,) running block number; low_px,
+    high_px (N, 2) ends; px_per_mm (N,) scale across the edge. block_edge (B,) etc. give what each block belongs to;
+    block_ends_px (B, 2) its
     distance along the edge from either end of its interval."""
 
     edge: IntArray
@@ -56,8 +59,9 @@ class CrossLines:
 def find_targets(nominal: Nominal, view: str) -> Targets:
     """Collect the stretches worth scanning: folds and rim with a step across them.
 
-    Where several edges lie on one line only the silhouette is of use (no paper on one side): it is scanned once, for the first of
-    them, and the fit decides which of them is the outermost. Elsewhere a shared line shows no single edge and is left out.
+    Where several edges lie on one line only the silhouette is of use (no paper on one side): it is scanned once, for
+    the first of them, and the fit decides which of them is the outermost. Elsewhere a shared line shows no single edge
+    and is left out.
     """
     s = nominal.views[view]
     silhouette = (s.layers_left == 0) | (s.layers_right == 0)
@@ -74,8 +78,21 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
     d = end - start
     length = np.hypot(d[:, 0], d[:, 1])
     normal = np.stack([-d[:, 1], d[:, 0]], 1) / length[:, None]
-    return Targets(crease, start, end, normal, length, edge.astype(np.int64), use, s.t0[use], s.t1[use], np.zeros((len(use), 2)),
-                   s.layers_left[use], s.layers_right[use], (np.minimum(s.layers_left, s.layers_right)[use] == 0))
+    return Targets(
+        crease,
+        start,
+        end,
+        normal,
+        length,
+        edge.astype(np.int64),
+        use,
+        s.t0[use],
+        s.t1[use],
+        np.zeros((len(use), 2)),
+        s.layers_left[use],
+        s.layers_right[use],
+        (np.minimum(s.layers_left, s.layers_right)[use] == 0),
+    )
 
 
 def _first_of_each_place(nominal: Nominal, s: Stretches, use: IntArray) -> IntArray:
@@ -88,7 +105,8 @@ def _first_of_each_place(nominal: Nominal, s: Stretches, use: IntArray) -> IntAr
 
 
 def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets:
-    """Cut the intervals where another visible edge crosses or touches them, and note at each end how sharply edges meet there."""
+    """Cut the intervals where another visible edge crosses or touches them, and note at each end how sharply edges
+    meet there."""
     s = nominal.views[view]
     p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
     q = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]]
@@ -107,13 +125,26 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
         rows += [(i, places[k], places[k + 1], worst[k], worst[k + 1]) for k in range(len(places) - 1)]
     table = np.array(rows).reshape(-1, 5)
     pick = table[:, 0].astype(np.int64)
-    return Targets(targets.crease, targets.start_mm, targets.end_mm, targets.normal, targets.length_mm, targets.edge[pick],
-                   targets.stretch[pick], table[:, 1], table[:, 2], table[:, 3:], targets.layers_left[pick],
-                   targets.layers_right[pick], targets.silhouette[pick])
+    return Targets(
+        targets.crease,
+        targets.start_mm,
+        targets.end_mm,
+        targets.normal,
+        targets.length_mm,
+        targets.edge[pick],
+        targets.stretch[pick],
+        table[:, 1],
+        table[:, 2],
+        table[:, 3:],
+        targets.layers_left[pick],
+        targets.layers_right[pick],
+        targets.silhouette[pick],
+    )
 
 
 def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array]:
-    """Meetings of the intervals with segments a-b: interval (K,) sorted, t on its crease, cotangent of the angle between them."""
+    """Meetings of the intervals with segments a-b: interval (K,) sorted, t on its crease, cotangent of the angle
+    between them."""
     from scipy.spatial import cKDTree
 
     p0, p1 = targets.start_mm[targets.edge], targets.end_mm[targets.edge]
@@ -136,13 +167,23 @@ def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntA
     return i[hit][order].astype(np.int64), t[hit][order], cotangent[hit][order]
 
 
-def cross_lines_at(targets: Targets, plane: PlaneMap, offset_mm: Array, slope_mm: Array, margin_mm: float, clear_mm: float,
-                   spacing_px: float, half_width_px: float, block_px: float) -> CrossLines:
+def cross_lines_at(
+    targets: Targets,
+    plane: PlaneMap,
+    offset_mm: Array,
+    slope_mm: Array,
+    margin_mm: float,
+    clear_mm: float,
+    spacing_px: float,
+    half_width_px: float,
+    block_px: float,
+) -> CrossLines:
     """Place cross-lines along every interval, about the current line offset + slope (t - 0.5) of each edge (E,) mm.
 
-    margin_mm is kept clear at both ends of each interval, more where another edge meets it at a small angle, so that within clear_mm
-    beside the interval there is no other edge. Lines are spacing_px apart, 2 half_width_px long in the photo, and
-    grouped into blocks of about block_px along the edge. The direction across is the plan's normal, mapped through the lens.
+    margin_mm is kept clear at both ends of each interval, more where another edge meets it at a small angle, so that
+    within clear_mm beside the interval there is no other edge. Lines are spacing_px apart, 2 half_width_px long in the
+    photo, and grouped into blocks of about block_px along the edge. The direction across is the plan's normal, mapped
+    through the lens.
     """
     d = targets.end_mm - targets.start_mm
     length = targets.length_mm[targets.edge]
@@ -175,13 +216,28 @@ def cross_lines_at(targets: Targets, plane: PlaneMap, offset_mm: Array, slope_mm
     firsts = np.cumsum(lines_per) - lines_per
     block_t = np.bincount(block, t, n_blocks) / np.maximum(lines_per, 1)
     of = keep[which][firsts] if n_blocks else keep[which]
-    ends = np.stack([block_t - targets.t0[of], targets.t1[of] - block_t], 1) * (length * along)[which[firsts] if n_blocks else which][:, None]
-    return CrossLines(e, keep[which], t, block, plane.to_px(centre - reach), plane.to_px(centre + reach), scale,
-                      e[firsts] if n_blocks else e, of, block_t, ends)
+    ends = (
+        np.stack([block_t - targets.t0[of], targets.t1[of] - block_t], 1)
+        * (length * along)[which[firsts] if n_blocks else which][:, None]
+    )
+    return CrossLines(
+        e,
+        keep[which],
+        t,
+        block,
+        plane.to_px(centre - reach),
+        plane.to_px(centre + reach),
+        scale,
+        e[firsts] if n_blocks else e,
+        of,
+        block_t,
+        ends,
+    )
 
 
 def block_mean(values: Array, block: IntArray, blocks: int) -> Array:
-    """Mean of values (N, K) over consecutive equal block numbers (N,), nan where a member is nan; returns (blocks, K)."""
+    """Mean of values (N, K) over consecutive equal block numbers (N,), nan where a member is nan; returns (blocks,
+    K)."""
     counts = np.bincount(block, minlength=blocks)
     firsts = np.cumsum(counts) - counts
     return np.asarray(np.add.reduceat(values, firsts, axis=0) / counts[:, None])

@@ -1,4 +1,5 @@
-"""Shift the whole plan onto the found edges before each edge is looked at closely: eight numbers from some hundred lines."""
+"""Shift the whole plan onto the found edges before each edge is looked at closely: eight numbers from some hundred
+lines."""
 
 from __future__ import annotations
 
@@ -12,10 +13,11 @@ from foldtrue.handover import Features, Nominal, Plane
 
 
 def align_plane(features: Features, plane: Plane, nominal: Nominal, rounds: int = 10) -> Plane:
-    """Robust homography from edge offsets (normal components only), Tukey weights; returns the plane with its map corrected.
+    """Robust homography from edge offsets (normal components only), Tukey weights; returns the plane with its map
+    corrected.
 
-    Used between detection passes: the piece's own errors average out over the edges. Gauss-Newton, one linear step, which the next
-    detection pass repeats.
+    Used between detection passes: the piece's own errors average out over the edges. Gauss-Newton, one linear step,
+    which the next detection pass repeats.
     """
     planned, normal = planned_points(features, nominal, plane.view)
     design, _ = freedoms(planned, "homography")

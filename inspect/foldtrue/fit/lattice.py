@@ -19,9 +19,11 @@ LEAST_TWISTS = 5
 
 @dataclass(frozen=True, kw_only=True)
 class FitOptions:
-    """prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation); shift_prior_mm: the
-    common shift of edges towards their dark side that paper and tone curve may cause; least_share: of a twist's own edges that
-    must be seen; most_position_pitch: largest standard uncertainty of a pose that still counts as measured, in pitches."""
+    """prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation);
+    shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause; least_share:
+    of a twist's own edges that
+    must be seen; most_position_pitch: largest standard uncertainty of a pose that still counts as measured, in
+    pitches."""
 
     prior_pitch: float = 0.12
     shift_prior_mm: float = 0.1
@@ -37,8 +39,8 @@ class FitOptions:
 def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: FitOptions | None = None) -> LatticeFit:
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
 
-    Raises PhotoTooPoor when fewer than LEAST_TWISTS twists are fixed by visible edges: the plane of the photo could then not be
-    told from the piece's own errors.
+    Raises PhotoTooPoor when fewer than LEAST_TWISTS twists are fixed by visible edges: the plane of the photo could
+    then not be told from the piece's own errors.
     """
     options = options or FitOptions()
     k1_change, k1_std, lens_mm = lens_from_bends(features, nominal, plane.view, plane.map)
@@ -75,7 +77,9 @@ def _pose_covariance(network: Network, nominal: Nominal, plane: Plane, k1_std: f
     return np.asarray(columns.T @ solved + k1_std**2 * np.outer(lens, lens))
 
 
-def _fixed(features: Features, plane: Plane, nominal: Nominal, cov: Array, options: FitOptions) -> tuple[BoolArray, list[list[str]]]:
+def _fixed(
+    features: Features, plane: Plane, nominal: Nominal, cov: Array, options: FitOptions
+) -> tuple[BoolArray, list[list[str]]]:
     """Which twists the visible edges fix, and the flags of those they do not."""
     points, _ = planned_points(features, nominal, plane.view)
     share, count = supported_share(points, features.trust > 0, nominal, 0.04 * nominal.pitch_mm)
@@ -94,13 +98,29 @@ def _fixed(features: Features, plane: Plane, nominal: Nominal, cov: Array, optio
     return np.array([not f for f in flags]), flags
 
 
-def _assemble(features: Features, plane: Plane, nominal: Nominal, lines: EdgeLines, network: Network, cov: Array, whole: GlobalFit,
-              vertices: Array, lens_map, k1_std: float, measured: BoolArray, flags: list[list[str]]) -> LatticeFit:  # type: ignore[no-untyped-def]
+def _assemble(
+    features: Features,
+    plane: Plane,
+    nominal: Nominal,
+    lines: EdgeLines,
+    network: Network,
+    cov: Array,
+    whole: GlobalFit,
+    vertices: Array,
+    lens_map,
+    k1_std: float,
+    measured: BoolArray,
+    flags: list[list[str]],
+) -> LatticeFit:  # type: ignore[no-untyped-def]
     back = np.linalg.inv(whole.matrix)
     aligned = apply_homography(back, vertices)
     final = replace(lens_map, homography=lens_map.homography @ whole.matrix)
     poses = [rigid_pose(nominal.vertices_mm[list(t.tips)], aligned[list(t.tips)]) for t in nominal.twists]
-    position, angle, size = np.array([p[0] for p in poses]), np.array([p[1] for p in poses]), np.array([p[2] for p in poses])
+    position, angle, size = (
+        np.array([p[0] for p in poses]),
+        np.array([p[1] for p in poses]),
+        np.array([p[2] for p in poses]),
+    )
     hand = np.array([t.hand for t in nominal.twists], float)
     residual, leverage, alone = _after_fit(whole, cov, position)
     turn_cov = residual[2::3, 2::3] * np.degrees(1.0) ** 2
@@ -117,19 +137,38 @@ def _assemble(features: Features, plane: Plane, nominal: Nominal, lines: EdgeLin
     edges = _edge_errors(lines, nominal, back)
     px_per_mm = float(np.median(features.px_per_mm)) if len(features.px_per_mm) else float("nan")
     return LatticeFit(
-        map=final, scale=None, scale_std=None, k1_std=k1_std, vertices_mm=aligned, vertex_cov_mm2=vertex_cov,
-        vertex_measured=vertex_ok, tips_px=tuple(final.to_px(aligned[list(t.tips)]) for t in nominal.twists),
+        map=final,
+        scale=None,
+        scale_std=None,
+        k1_std=k1_std,
+        vertices_mm=aligned,
+        vertex_cov_mm2=vertex_cov,
+        vertex_measured=vertex_ok,
+        tips_px=tuple(final.to_px(aligned[list(t.tips)]) for t in nominal.twists),
         centre_px=final.to_px(np.array([aligned[list(t.tips)].mean(0) for t in nominal.twists])),
-        position_error_mm=position, position_cov_mm2=own[:, :2, :2], angle_error_deg=angle,
-        angle_std_deg=np.sqrt(relative_var), size_error=size, size_std=np.sqrt(np.diag(cov)[3::4]), measured=measured,
-        flags=tuple(tuple(f) for f in flags), overturn_deg=overturn, overturn_std_deg=overturn_std, leverage=leverage,
-        leave_one_out_mm=alone, edge_offset_mm=edges[0], edge_offset_std_mm=edges[1], edge_angle_deg=edges[2],
-        edge_angle_std_deg=edges[3], sample_rms_px=lines.rms_mm * px_per_mm,
+        position_error_mm=position,
+        position_cov_mm2=own[:, :2, :2],
+        angle_error_deg=angle,
+        angle_std_deg=np.sqrt(relative_var),
+        size_error=size,
+        size_std=np.sqrt(np.diag(cov)[3::4]),
+        measured=measured,
+        flags=tuple(tuple(f) for f in flags),
+        overturn_deg=overturn,
+        overturn_std_deg=overturn_std,
+        leverage=leverage,
+        leave_one_out_mm=alone,
+        edge_offset_mm=edges[0],
+        edge_offset_std_mm=edges[1],
+        edge_angle_deg=edges[2],
+        edge_angle_std_deg=edges[3],
+        sample_rms_px=lines.rms_mm * px_per_mm,
     )
 
 
 def _after_fit(whole: GlobalFit, cov: Array, position: Array) -> tuple[Array, Array, Array]:
-    """Covariance (3 T, 3 T) of x, y, turn (rad) after the whole piece's fit is taken out; leverage (T,); leave-one-out errors."""
+    """Covariance (3 T, 3 T) of x, y, turn (rad) after the whole piece's fit is taken out; leverage (T,); leave-one-out
+    errors."""
     count = len(position)
     w = np.repeat(whole.weights, 2)
     solve = np.linalg.pinv(whole.design * np.sqrt(w)[:, None]) * np.sqrt(w)[None, :]
@@ -146,7 +185,8 @@ def _after_fit(whole: GlobalFit, cov: Array, position: Array) -> tuple[Array, Ar
 
 
 def _outliers(alone: Array, measured: BoolArray, own: Array) -> list[int]:
-    """Twists whose leave-one-out error stands out of the piece's own scatter: over 5 times the median length's sigma."""
+    """Twists whose leave-one-out error stands out of the piece's own scatter: over 5 times the median length's
+    sigma."""
     distance = np.hypot(*alone.T)
     if measured.sum() < 6:
         return []
@@ -167,12 +207,15 @@ def _vertex_covariance(network: Network, nominal: Nominal) -> tuple[Array, BoolA
     cov = np.full((len(nominal.vertices_mm), 2, 2), np.nan)
     cov[known] = solved[rows[:, :, None], cols[:, None, :]]
     ok = np.zeros(len(cov), bool)
-    ok[known] = np.sqrt(np.linalg.eigvalsh(0.5 * (cov[known] + cov[known].transpose(0, 2, 1)))[:, 1]) < 0.03 * nominal.pitch_mm
+    ok[known] = (
+        np.sqrt(np.linalg.eigvalsh(0.5 * (cov[known] + cov[known].transpose(0, 2, 1)))[:, 1]) < 0.03 * nominal.pitch_mm
+    )
     return cov, ok
 
 
 def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:
-    """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and stds."""
+    """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
+    stds."""
     out = tuple(np.full(len(nominal.creases.ids), np.nan) for _ in range(4))
     ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
     d = ends[:, 1] - ends[:, 0]

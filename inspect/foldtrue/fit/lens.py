@@ -1,4 +1,5 @@
-"""The radial lens term from the straightness of edges: a folded edge is straight on the paper, so its bend is the lens's."""
+"""The radial lens term from the straightness of edges: a folded edge is straight on the paper, so its bend is the
+lens's."""
 
 from __future__ import annotations
 
@@ -9,8 +10,9 @@ from foldtrue.handover import Features, Nominal
 
 CORRECTED = (0.8, 0.004)
 UNCORRECTED = (0.2, 0.06)
-"""What is known of k1 (for a 26 mm equivalent lens) before a photo is seen: share of cameras and standard deviation, for phones and
-scanners that correct their own lens and for those that do not [from memory: one per cent of picture height is common before
+"""What is known of k1 (for a 26 mm equivalent lens) before a photo is seen: share of cameras and standard deviation,
+for phones and scanners that correct their own lens and for those that do not [from memory: one per cent of picture
+height is common before
 correction, a few pixels after]."""
 
 
@@ -36,9 +38,9 @@ def radial_field(plane: PlaneMap, xy_mm: Array) -> Array:
 def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> tuple[float, float, Array]:
     """Correction of k1, its standard uncertainty and its effect (M,) mm on the samples' offsets, to be taken off them.
 
-    Per crease the samples' offsets and the effect of k1 are both freed of their straight part, then regressed on each other;
-    the uncertainty comes from the scatter of the creases' own answers (a crease bent by hand is one odd answer), and the prior
-    above takes over where few or short edges say little.
+    Per crease the samples' offsets and the effect of k1 are both freed of their straight part, then regressed on each
+    other; the uncertainty comes from the scatter of the creases' own answers (a crease bent by hand is one odd
+    answer), and the prior above takes over where few or short edges say little.
     """
     # At the planned places: at the measured ones the effect would carry the samples' own noise, and regress on itself.
     points, normal = planned_points(features, nominal, view)
@@ -56,7 +58,8 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
 
 
 def _posterior(found: float, std: float) -> tuple[float, float]:
-    """Mean and standard deviation of k1 given one measurement and the two-part prior (mixture of normals, Bayes' rule)."""
+    """Mean and standard deviation of k1 given one measurement and the two-part prior (mixture of normals, Bayes'
+    rule)."""
     if not np.isfinite(std):
         found, std = 0.0, 1e3
     share, mean, variance = np.empty(2), np.empty(2), np.empty(2)
@@ -80,7 +83,8 @@ def _without_line(t: Array, value: Array, weight: Array, edge: Array, groups: in
 
 
 def _bows(features: Features, nominal: Nominal, view: str, edge: Array, weight: Array) -> Array:
-    """Common bow of edges towards their dark side, one column per kind of edge (M, kinds): thick paper and stray light bow all edges
+    """Common bow of edges towards their dark side, one column per kind of edge (M, kinds): thick paper and stray light
+    bow all edges
     of a kind alike, which must not be taken for the lens."""
     s = nominal.views[view]
     stretch = features.stretch
@@ -96,8 +100,11 @@ def _bows(features: Features, nominal: Nominal, view: str, edge: Array, weight: 
     return np.asarray(bow[:, None] * (kind[:, None] == np.arange(kind.max(initial=-1) + 1)))
 
 
-def _lens_and_bows(bend: Array, lens: Array, weight: Array, edge: Array, bows: Array, rounds: int = 8) -> tuple[float, float]:
-    """Regression of the bends on the lens's effect and the common bows, Tukey weights per edge; slope of the lens term and its
+def _lens_and_bows(
+    bend: Array, lens: Array, weight: Array, edge: Array, bows: Array, rounds: int = 8
+) -> tuple[float, float]:
+    """Regression of the bends on the lens's effect and the common bows, Tukey weights per edge; slope of the lens term
+    and its
     standard error from the edges' own scores (sandwich, edges independent)."""
     groups = int(edge.max(initial=-1)) + 1
     bows = bows[:, (weight[:, None] * bows**2).sum(0) > 1e-12 * max(float(np.sum(weight * bend**2)), 1e-300)]
@@ -112,7 +119,9 @@ def _lens_and_bows(bend: Array, lens: Array, weight: Array, edge: Array, bows: A
         normal += 1e-9 * np.diag(np.diag(normal)) + 1e-300 * np.eye(len(normal))
         coef = np.linalg.solve(normal, wd.T @ bend)
         rest = bend - design @ coef
-        z = np.abs(np.bincount(edge, weight * rest * lens, groups)) / np.sqrt(np.bincount(edge, weight * lens**2, groups) + 1e-300)
+        z = np.abs(np.bincount(edge, weight * rest * lens, groups)) / np.sqrt(
+            np.bincount(edge, weight * lens**2, groups) + 1e-300
+        )
         scale = 1.4826 * float(np.median(z[z > 0])) + 1e-12
         trust = np.where(z < 4.685 * scale, (1 - (z / (4.685 * scale)) ** 2) ** 2, 0.0)
     scores = np.stack([np.bincount(edge, weight * trust[edge] * rest * column, groups) for column in design.T], 1)

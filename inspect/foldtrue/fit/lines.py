@@ -13,8 +13,9 @@ from foldtrue.subpixel import robust_line
 
 @dataclass(frozen=True)
 class EdgeLines:
-    """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds (uncorrelated by
-    the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift applies; glare: no paper or too much light on one side; shared: several
+    """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
+    (uncorrelated by the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift
+    applies; glare: no paper or too much light on one side; shared: several
     creases lie on this line, members lists them; samples: trusted ones; rms_mm: scatter of one sample."""
 
     crease: IntArray
@@ -34,9 +35,22 @@ class EdgeLines:
 
     def pick(self, rows: IntArray) -> EdgeLines:
         """The lines with these indices, in this order."""
-        fields = (self.crease, self.t_mid, self.offset_mm, self.offset_std_mm, self.slope_mm, self.slope_std_mm, self.normal, self.dark,
-                  self.kind, self.glare, self.shared)
-        return EdgeLines(*(f[rows] for f in fields), tuple(self.members[int(r)] for r in rows), self.samples[rows], self.rms_mm)
+        fields = (
+            self.crease,
+            self.t_mid,
+            self.offset_mm,
+            self.offset_std_mm,
+            self.slope_mm,
+            self.slope_std_mm,
+            self.normal,
+            self.dark,
+            self.kind,
+            self.glare,
+            self.shared,
+        )
+        return EdgeLines(
+            *(f[rows] for f in fields), tuple(self.members[int(r)] for r in rows), self.samples[rows], self.rms_mm
+        )
 
 
 def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) -> EdgeLines:
@@ -69,16 +83,34 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     crease = s.crease[stretch]
     kind = step_kinds(nominal, crease, left, right)
     shared = s.shared[stretch] > 1
-    lines = EdgeLines(crease, t_mid, a + b * (t_mid - 0.5), np.sqrt(factor / np.maximum(sw, 1e-300)), b, np.sqrt(factor / spread),
-                      left_normals(nominal, crease), np.where(left > right, 1.0, -1.0), kind, (np.minimum(left, right) == 0) | features.clipped[stretch], shared,
-                      _members(nominal, view, stretch, shared), count, 0.0)
-    rms = float(np.sqrt(np.median((np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300))[keep]))) if len(keep) else float("nan")
+    lines = EdgeLines(
+        crease,
+        t_mid,
+        a + b * (t_mid - 0.5),
+        np.sqrt(factor / np.maximum(sw, 1e-300)),
+        b,
+        np.sqrt(factor / spread),
+        left_normals(nominal, crease),
+        np.where(left > right, 1.0, -1.0),
+        kind,
+        (np.minimum(left, right) == 0) | features.clipped[stretch],
+        shared,
+        _members(nominal, view, stretch, shared),
+        count,
+        0.0,
+    )
+    rms = (
+        float(np.sqrt(np.median((np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300))[keep])))
+        if len(keep)
+        else float("nan")
+    )
     kept = lines.pick(keep)
     return EdgeLines(**{**kept.__dict__, "rms_mm": rms})
 
 
 def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArray) -> IntArray:
-    """Running number (N,) of the kind of step each edge is: its layers on either side, and whether it is a twist's side or a pleat's
+    """Running number (N,) of the kind of step each edge is: its layers on either side, and whether it is a twist's
+    side or a pleat's
     mountain or valley or the rim. Thickness and stray light shift all edges of a kind alike."""
     is_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
     side = is_twist[nominal.creases.facets[crease]].any(1)
@@ -95,7 +127,8 @@ def left_normals(nominal: Nominal, crease: IntArray) -> Array:
 
 
 def _members(nominal: Nominal, view: str, stretch: IntArray, shared: BoolArray) -> tuple[IntArray, ...]:
-    """For each line the creases that lie on it (itself alone when not shared), found by equal middles of their stretches."""
+    """For each line the creases that lie on it (itself alone when not shared), found by equal middles of their
+    stretches."""
     s = nominal.views[view]
     p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
     q = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]]
@@ -105,15 +138,19 @@ def _members(nominal: Nominal, view: str, stretch: IntArray, shared: BoolArray) 
     place = place.ravel()
     order = np.argsort(place, kind="stable")
     bounds = np.searchsorted(place[order], np.arange(place.max(initial=-1) + 2))
-    return tuple(np.unique(s.crease[order[bounds[place[k]] : bounds[place[k] + 1]]]) if many else s.crease[[k]]
-                 for k, many in zip(stretch, shared, strict=True))
+    return tuple(
+        np.unique(s.crease[order[bounds[place[k]] : bounds[place[k] + 1]]]) if many else s.crease[[k]]
+        for k, many in zip(stretch, shared, strict=True)
+    )
 
 
 def _correlation_inflation(resid: Array, weight: Array, edge: IntArray, piece: IntArray, quarters: int = 4) -> float:
-    """How much more the mean of a part of an edge scatters than independent samples would, pooled over all edges (batch means).
+    """How much more the mean of a part of an edge scatters than independent samples would, pooled over all edges
+    (batch means).
 
-    The parts are the pieces between crossings where an edge has three or more: neighbouring facets bring their own old creases and
-    texture, which shift a whole piece; otherwise successive quarters. Two degrees of freedom per edge went into its line.
+    The parts are the pieces between crossings where an edge has three or more: neighbouring facets bring their own old
+    creases and texture, which shift a whole piece; otherwise successive quarters. Two degrees of freedom per edge went
+    into its line.
     """
     count = np.bincount(edge)
     start = np.cumsum(count) - count

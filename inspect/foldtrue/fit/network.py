@@ -1,10 +1,11 @@
-"""The network adjustment: every visible edge is a line between two vertices; one sparse least-squares solution gives all vertices.
+"""The network adjustment: every visible edge is a line between two vertices; one sparse least-squares solution gives
+all vertices.
 
-Unknowns are the displacements (mm) of the crease vertices from the plan and one edge shift per kind of step. An edge observed
-at n places gives two equations, its offset and its slope, with the uncertainty its own scatter shows. Two kinds of weak knowledge
-keep it solvable without pulling what is seen: a wide prior on every vertex, and that a twist is a piece of flat paper whose shape
-departs from the plan's no more than the piece's other twists show. Source of the method: adjustment by variation of coordinates,
-as in surveying networks.
+Unknowns are the displacements (mm) of the crease vertices from the plan and one edge shift per kind of step. An edge
+observed at n places gives two equations, its offset and its slope, with the uncertainty its own scatter shows. Two
+kinds of weak knowledge keep it solvable without pulling what is seen: a wide prior on every vertex, and that a twist
+is a piece of flat paper whose shape departs from the plan's no more than the piece's other twists show. Source of the
+method: adjustment by variation of coordinates, as in surveying networks.
 """
 
 from __future__ import annotations
@@ -22,10 +23,12 @@ from foldtrue.handover import IntArray, Nominal
 
 @dataclass(frozen=True)
 class Network:
-    """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of unknowns;
-    factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; shifts_mm (1 + K,) edge shift towards
-    the dark side, shared and by kind of step, with stds; crease (E,) which crease each line was taken for; misfit_mm: how far lines that should
-    meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per coordinate."""
+    """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of
+    unknowns; factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G;
+    shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
+    crease each line was taken for; misfit_mm: how far lines that should
+    meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
+    coordinate."""
 
     displacement_mm: Array
     unknown_of: IntArray
@@ -40,7 +43,8 @@ class Network:
 
 @dataclass(frozen=True)
 class _Setup:
-    """What stays the same between iterations: the unknowns' numbering, the shape equations, and the prior's inverse variances."""
+    """What stays the same between iterations: the unknowns' numbering, the shape equations, and the prior's inverse
+    variances."""
 
     unknown_of: IntArray
     size: int
@@ -49,10 +53,14 @@ class _Setup:
     prior: Array
 
 
-def solve_network(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float, rounds: int = 7) -> Network:
-    """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses its say.
+def solve_network(
+    lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float, rounds: int = 7
+) -> Network:
+    """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses
+    its say.
 
-    prior_mm: standard deviation of a vertex before anything is seen. shift_prior_mm: of the common edge shift towards the dark side.
+    prior_mm: standard deviation of a vertex before anything is seen. shift_prior_mm: of the common edge shift towards
+    the dark side.
     """
     setup = _set_up(lines, nominal, prior_mm, shift_prior_mm)
     std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
@@ -98,14 +106,16 @@ def _set_up(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm:
     kinds = int(lines.kind.max(initial=0)) + 1
     shift_std = np.full(kinds, shift_prior_mm)
     shift_std[np.unique(lines.kind[lines.glare])] = 3 * shift_prior_mm  # glare of the lamp creeps over the rim
-    # All kinds share one shift (tone curve, scatter) and each has its own about it; the first column of the shifts is the shared one.
+    # All kinds share one shift (tone curve, scatter) and each has its own about it; the first column of the shifts is
+    # the shared one.
     prior = np.concatenate([np.full(shift_column, prior_mm**-2.0), [shift_prior_mm**-2.0], shift_std**-2.0])
     size = shift_column + 1 + kinds
     return _Setup(unknown_of, size, shift_column, _shape_rows(nominal, unknown_of, size), prior)
 
 
 def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
-    """Sparse rows that measure how a twist's tips depart from a rigid motion: an orthonormal basis of what no motion can do."""
+    """Sparse rows that measure how a twist's tips depart from a rigid motion: an orthonormal basis of what no motion
+    can do."""
     from scipy import sparse
 
     rows, cols, vals = [], [], []
@@ -145,14 +155,18 @@ def _equations(lines: EdgeLines, crease: IntArray, nominal: Nominal, setup: _Set
         rows.append(2 * np.arange(e))
         cols.append(setup.shift_column + column)
         vals.append(lines.dark)
-    return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * e, setup.size))
+    return sparse.csr_matrix(
+        (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * e, setup.size)
+    )
 
 
 def _solve(design: Any, weight: Array, value: Array, setup: _Setup, shape_mm: float) -> tuple[Any, Array]:
     from scipy import sparse
     from scipy.sparse.linalg import splu
 
-    normal = design.T @ sparse.diags(weight) @ design + setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
+    normal = (
+        design.T @ sparse.diags(weight) @ design + setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
+    )
     factor = splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
     return factor, np.asarray(factor.solve(design.T @ (weight * value)))
 
@@ -168,7 +182,8 @@ def _redundancy(design: Any, factor: Any, weight: Array) -> Array:
 
 
 def _misfit(resid: Array, std: Array, redundancy: Array, used: Array) -> float:
-    """How far lines that should meet miss each other beyond their own noise (mm): robust weighted mean excess of squared residuals
+    """How far lines that should meet miss each other beyond their own noise (mm): robust weighted mean excess of
+    squared residuals
     over the checked equations (method of moments), zero unless it stands out of its own uncertainty by two."""
     seen = (redundancy > 0.15) & used
     if seen.sum() < 10:
@@ -186,7 +201,8 @@ def _misfit(resid: Array, std: Array, redundancy: Array, used: Array) -> float:
 
 
 def _shape(setup: _Setup, factor: Any, x: Array, before: float) -> float:
-    """Standard deviation of the twists' departures from rigid shape, from those the edges alone settle (prior overruled 3:1)."""
+    """Standard deviation of the twists' departures from rigid shape, from those the edges alone settle (prior
+    overruled 3:1)."""
     found = setup.shape @ x
     variance = np.empty(len(found))
     for first in range(0, len(found), 512):

@@ -11,11 +11,12 @@ from foldtrue.handover import BoolArray, Nominal
 
 
 def pose_rows(nominal: Nominal) -> list[Array]:
-    """For each twist a (4, 2 n) matrix: tips' displacements (x0, y0, x1, ...) -> centre shift x, y (mm), turn (rad), size.
+    """For each twist a (4, 2 n) matrix: tips' displacements (x0, y0, x1, ...) -> centre shift x, y (mm), turn (rad),
+    size.
 
-    Least-squares rigid motion of the planned tips, linearised about the plan (errors of twists are a few degrees; the linear
-    turn is within 1e-3 of itself below 5 deg); size is the mean relative change of the distances from the centre. Source:
-    orthogonal Procrustes problem, first order.
+    Least-squares rigid motion of the planned tips, linearised about the plan (errors of twists are a few degrees; the
+    linear turn is within 1e-3 of itself below 5 deg); size is the mean relative change of the distances from the
+    centre. Source: orthogonal Procrustes problem, first order.
     """
     out = []
     for twist in nominal.twists:
@@ -35,12 +36,17 @@ def rigid_pose(planned: Array, measured: Array) -> tuple[Array, float, float]:
     """Exact least-squares motion planned (n, 2) -> measured: centre shift (2,) mm, turn deg ccw, relative size - 1."""
     p, m = planned - planned.mean(0), measured - measured.mean(0)
     dot, cross = float(np.sum(p * m)), float(np.sum(p[:, 0] * m[:, 1] - p[:, 1] * m[:, 0]))
-    return measured.mean(0) - planned.mean(0), float(np.degrees(np.arctan2(cross, dot))), float(np.hypot(dot, cross) / np.sum(p * p) - 1)
+    return (
+        measured.mean(0) - planned.mean(0),
+        float(np.degrees(np.arctan2(cross, dot))),
+        float(np.hypot(dot, cross) / np.sum(p * p) - 1),
+    )
 
 
 @dataclass(frozen=True)
 class GlobalFit:
-    """Best map plan -> measured of the whole piece: matrix (3, 3); weights (T,) of the twists in it; design (2 T, p) of its linear
+    """Best map plan -> measured of the whole piece: matrix (3, 3); weights (T,) of the twists in it; design (2 T, p)
+    of its linear
     freedoms at the twists' centres and turn (T, p), the local rotation each freedom brings."""
 
     matrix: Array
@@ -50,7 +56,8 @@ class GlobalFit:
 
 
 def freedoms(xy: Array, kind: str) -> tuple[Array, Array]:
-    """Linear freedoms of a global map at points xy (N, 2): shifts (2 N, p) and local rotations (N, p). kind: 'homography' (8) or
+    """Linear freedoms of a global map at points xy (N, 2): shifts (2 N, p) and local rotations (N, p). kind:
+    'homography' (8) or
     'similarity' (4)."""
     scale = max(float(np.abs(xy).max(initial=0.0)), 1e-9)
     x, y = (xy / scale).T
@@ -66,7 +73,8 @@ def freedoms(xy: Array, kind: str) -> tuple[Array, Array]:
 
 
 def fit_globally(planned: Array, measured: Array, kind: str, base_weight: Array, rounds: int = 12) -> GlobalFit:
-    """Robust best fit of planned centres (T, 2) to measured ones, iterated on the exact homography, Tukey weights on distances.
+    """Robust best fit of planned centres (T, 2) to measured ones, iterated on the exact homography, Tukey weights on
+    distances.
 
     base_weight (T,): 0 for twists that take no part.
     """
@@ -100,7 +108,8 @@ def homography_step(coef: Array, xy: Array) -> Array:
 
 
 def supported_share(planned_points: Array, trusted: BoolArray, nominal: Nominal, grow_mm: float) -> tuple[Array, Array]:
-    """Per twist: share of the edge samples inside its planned polygon (grown by grow_mm) that were seen, and their number."""
+    """Per twist: share of the edge samples inside its planned polygon (grown by grow_mm) that were seen, and their
+    number."""
     share, count = np.zeros(len(nominal.twists)), np.zeros(len(nominal.twists))
     if not len(planned_points):
         return share, count

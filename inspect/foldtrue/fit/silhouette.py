@@ -1,8 +1,8 @@
 """Which of several edges that the plan lays on one line is the one seen against the light: the outermost.
 
-Where the sheet's rim is folded back onto itself the silhouette follows whichever layer sticks out most. Before the silhouette is
-used, the rest of the network says where each candidate lies and how surely; the candidate most likely to be outermost at the
-observed place is taken, and what doubt remains widens that line's uncertainty.
+Where the sheet's rim is folded back onto itself the silhouette follows whichever layer sticks out most. Before the
+silhouette is used, the rest of the network says where each candidate lies and how surely; the candidate most likely to
+be outermost at the observed place is taken, and what doubt remains widens that line's uncertainty.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from foldtrue.handover import IntArray, Nominal
 
 
 def on_crease(lines: EdgeLines, crease: IntArray, nominal: Nominal) -> tuple[Array, Array]:
-    """Where the lines' reference points lie on the given creases (t), and the ratio that turns a slope per unit t of the crease into
+    """Where the lines' reference points lie on the given creases (t), and the ratio that turns a slope per unit t of
+    the crease into
     one per unit t of the line; both trivial unless a shared line is taken for another crease."""
     a, b = (nominal.vertices_mm[nominal.creases.ends[lines.crease, k]] for k in (0, 1))
     p, q = (nominal.vertices_mm[nominal.creases.ends[crease, k]] for k in (0, 1))
@@ -27,11 +28,13 @@ def on_crease(lines: EdgeLines, crease: IntArray, nominal: Nominal) -> tuple[Arr
     return np.sum((place - p) * d, 1) / squared, np.sum((b - a) * d, 1) / squared
 
 
-def outermost(lines: EdgeLines, nominal: Nominal, unknown_of: IntArray, x: Array, factor: Any, loose_mm: float) -> tuple[IntArray, Array]:
+def outermost(
+    lines: EdgeLines, nominal: Nominal, unknown_of: IntArray, x: Array, factor: Any, loose_mm: float
+) -> tuple[IntArray, Array]:
     """Crease (E,) each line is taken for and its doubt (E,) mm, from a solution x that has not used the shared lines.
 
-    loose_mm: how far edges of this piece scatter about their plan; it bounds how unsure a candidate can be. Likelihood of candidate
-    j at the observed offset S: density of j at S times the chance that every other lies inside S.
+    loose_mm: how far edges of this piece scatter about their plan; it bounds how unsure a candidate can be. Likelihood
+    of candidate j at the observed offset S: density of j at S times the chance that every other lies inside S.
     """
     from scipy.special import log_ndtr, ndtr
 
@@ -72,5 +75,9 @@ def _common_shift(lines: EdgeLines, own: IntArray, place: Array, seen: Array) ->
     np.maximum.at(farthest, own, place)
     kinds = int(lines.kind.max()) + 1
     off = seen - farthest
-    return np.array([np.median(off[lines.shared & (lines.kind == k)]) if (lines.shared & (lines.kind == k)).any() else 0.0
-                     for k in range(kinds)])
+    return np.array(
+        [
+            np.median(off[lines.shared & (lines.kind == k)]) if (lines.shared & (lines.kind == k)).any() else 0.0
+            for k in range(kinds)
+        ]
+    )

@@ -13,7 +13,7 @@ UNKNOWN, HOLDS, FAILS = 0, 1, -1
 MAX_CONFLICTS = 20_000
 
 
-class Unsolvable(Exception):  # noqa: N818 - an outcome of the search, turned into a PlanError by its caller
+class Unsolvable(Exception):  # an outcome of the search, turned into a PlanError by its caller
     """No values satisfy all clauses; `literals` are those of a clause where that showed."""
 
     def __init__(self, literals: tuple[int, ...]) -> None:
@@ -21,7 +21,7 @@ class Unsolvable(Exception):  # noqa: N818 - an outcome of the search, turned in
         self.literals = literals
 
 
-class Undecided(Exception):  # noqa: N818
+class Undecided(Exception):
     """The search was given up after MAX_CONFLICTS contradictions."""
 
 

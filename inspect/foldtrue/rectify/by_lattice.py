@@ -1,8 +1,9 @@
 """Find the piece through its lattice alone: tilt from edge directions, scale from edge spacing, place by correlation.
 
-All fold edges run at multiples of 30 degrees through lattice points (lattice theorem, docs/plan-file.md), so (1) the plane's tilt is
-the one that makes the edges' directions agree modulo 30 degrees; (2) in that plane the edges' offsets along the three normals
-repeat with the row height: their spectrum matches the plan's at one scale; (3) what is left is a turn and a shift.
+All fold edges run at multiples of 30 degrees through lattice points (lattice theorem, docs/plan-file.md), so (1) the
+plane's tilt is the one that makes the edges' directions agree modulo 30 degrees; (2) in that plane the edges' offsets
+along the three normals repeat with the row height: their spectrum matches the plan's at one scale; (3) what is left is
+a turn and a shift.
 """
 
 from __future__ import annotations
@@ -49,7 +50,8 @@ def edge_points(small: Small, most: int = 9000) -> EdgePoints:
 
 
 def _level(tilt: Array, focal: float, centre: Array) -> Array:
-    """Homography small px -> a plane seen straight on (px-like units, y up), for plane slopes tilt (2,) = tan of the tilt."""
+    """Homography small px -> a plane seen straight on (px-like units, y up), for plane slopes tilt (2,) = tan of the
+    tilt."""
     from_px = np.array([[1 / focal, 0, -centre[0] / focal], [0, -1 / focal, centre[1] / focal], [0, 0, 1.0]])
     normal = np.array([tilt[0], tilt[1], 1.0])
     normal /= np.linalg.norm(normal)
@@ -67,7 +69,8 @@ def _directions(points: EdgePoints, matrix: Array) -> Array:
 
 
 def level_plane(points: EdgePoints, shape: tuple[int, int], focal_guess: float | None) -> tuple[Array, float, float]:
-    """Most likely levelling homography (small px -> level plane), base direction (rad, modulo 30 deg) and sharpness 0..1 of the edge
+    """Most likely levelling homography (small px -> level plane), base direction (rad, modulo 30 deg) and sharpness
+    0..1 of the edge
     directions in it."""
     from scipy.optimize import minimize
 
@@ -80,20 +83,34 @@ def level_plane(points: EdgePoints, shape: tuple[int, int], focal_guess: float |
         return complex(np.sum(points.weight * np.exp(12j * _directions(points, _level(tilt, focal, centre)))) / total)
 
     focals = [focal_guess] if focal_guess else [0.75 * diagonal, 1.3 * diagonal]
-    starts = [np.zeros(2)] + [np.tan(np.deg2rad(t)) * np.array([np.cos(a), np.sin(a)])
-                              for t in (11, 21) for a in np.arange(0, 2 * np.pi, np.pi / 4)]
+    starts = [np.zeros(2)] + [
+        np.tan(np.deg2rad(t)) * np.array([np.cos(a), np.sin(a)])
+        for t in (11, 21)
+        for a in np.arange(0, 2 * np.pi, np.pi / 4)
+    ]
     best = max(((abs(phasor(s, f)), i, j) for i, s in enumerate(starts) for j, f in enumerate(focals)))
     start, focal = starts[best[1]], focals[best[2]]
-    found = minimize(lambda p: -abs(phasor(p[:2], focal * np.exp(p[2]))) + 0.02 * p[2] ** 2, [*start, 0.0], method="Nelder-Mead",
-                     options={"initial_simplex": np.array([[*start, 0.0], [start[0] + 0.07, start[1], 0], [start[0], start[1] + 0.07, 0],
-                                                           [*start, 0.25]]), "maxfev": 120, "xatol": 1e-4, "fatol": 1e-5})
+    found = minimize(
+        lambda p: -abs(phasor(p[:2], focal * np.exp(p[2]))) + 0.02 * p[2] ** 2,
+        [*start, 0.0],
+        method="Nelder-Mead",
+        options={
+            "initial_simplex": np.array(
+                [[*start, 0.0], [start[0] + 0.07, start[1], 0], [start[0], start[1] + 0.07, 0], [*start, 0.25]]
+            ),
+            "maxfev": 120,
+            "xatol": 1e-4,
+            "fatol": 1e-5,
+        },
+    )
     focal *= float(np.exp(found.x[2]))
     value = phasor(found.x[:2], focal)
     return _level(found.x[:2], focal, centre), float(np.angle(value) / 12), abs(value)
 
 
 def _spectra(xy: Array, direction: Array, weight: Array, base: float, frequencies: Array) -> Array:
-    """Power (2, F) of the edges' offsets along their normals: [0] edges at base + k 60 deg, [1] at base + 30 + k 60 deg."""
+    """Power (2, F) of the edges' offsets along their normals: [0] edges at base + k 60 deg, [1] at base + 30 + k 60
+    deg."""
     out = np.zeros((2, len(frequencies)))
     for family in (0, 1):
         for k in range(3):
@@ -122,8 +139,11 @@ def plan_edge_points(nominal: Nominal, view: str, step_mm: float) -> tuple[Array
     return a[which] + (b - a)[which] * f[:, None], np.arctan2(d[which, 1], d[which, 0])
 
 
-def lattice_candidates(small: Small, nominal: Nominal, view: str, focal_guess: float | None, most: int = 4) -> tuple[list[Array], float]:
-    """Homographies plan mm -> small px, right up to a turn by multiples of 60 deg and a shift, and the sharpness of the directions."""
+def lattice_candidates(
+    small: Small, nominal: Nominal, view: str, focal_guess: float | None, most: int = 4
+) -> tuple[list[Array], float]:
+    """Homographies plan mm -> small px, right up to a turn by multiples of 60 deg and a shift, and the sharpness of
+    the directions."""
     points = edge_points(small)
     if len(points.xy) < 100:
         return [], 0.0
@@ -149,7 +169,8 @@ def lattice_candidates(small: Small, nominal: Nominal, view: str, focal_guess: f
 
 
 def _best_lags(image: Array, plan: Array, most: int) -> list[tuple[float, bool, int]]:
-    """Shifts of the logarithmic frequency axis at which the image's two spectra look like the plan's, best first; swap tells that
+    """Shifts of the logarithmic frequency axis at which the image's two spectra look like the plan's, best first; swap
+    tells that
     the families are exchanged (the base direction is 30 deg off)."""
     from scipy.ndimage import gaussian_filter1d
 

@@ -13,14 +13,16 @@ from foldtrue.rectify.look import Small
 
 @dataclass(frozen=True)
 class OutlineFit:
-    """matrix: folded mm -> small px; misfit: RMS distance of the found hull from the plan's, relative to the plan's size."""
+    """matrix: folded mm -> small px; misfit: RMS distance of the found hull from the plan's, relative to the plan's
+    size."""
 
     matrix: Array
     misfit: float
 
 
 def outline_candidates(small: Small, outline_mm: Array, mirrored: bool) -> list[OutlineFit]:
-    """Placements whose convex outline matches a region that differs from the background, best first, distinct turns of an outline
+    """Placements whose convex outline matches a region that differs from the background, best first, distinct turns of
+    an outline
     that looks alike turned (a hexagon) included."""
     plan_hull = convex_hull(outline_mm * ([-1.0, 1.0] if mirrored else [1.0, 1.0]))
     found: list[OutlineFit] = []
@@ -62,7 +64,6 @@ def _difference(small: Small) -> NDArray[np.float32]:
 def _regions(difference: NDArray[np.float32]) -> list[Array]:
     """Convex hulls (K, 2) px of the largest region at several thresholds, those cut by the picture's edge left out."""
     import cv2
-
     from skimage.filters import threshold_otsu
 
     h, w = difference.shape
@@ -80,7 +81,7 @@ def _regions(difference: NDArray[np.float32]) -> list[Array]:
             continue
         region = (labels[y : y + bh, x : x + bw] == best).astype(np.uint8)
         contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        points = max(contours, key=len)[:, 0, :].astype(float) + [x, y]
+        points = max(contours, key=len)[:, 0, :].astype(float) + np.array([x, y])
         hulls.append(cv2.convexHull(points.astype(np.float32))[:, 0, :].astype(float))
     return hulls
 
@@ -125,7 +126,9 @@ def _fit_hull(hull_px: Array, plan_hull: Array) -> list[OutlineFit]:
     sig_px, sig_mm = _signature(a), _signature(b)
     n = len(sig_px)
     misfit = np.array([np.sqrt(np.mean((sig_px - np.roll(sig_mm, k)) ** 2)) for k in range(n)])
-    peaks = [k for k in range(n) if misfit[k] <= min(misfit[k - 1], misfit[(k + 1) % n]) and misfit[k] < misfit.min() + 0.03]
+    peaks = [
+        k for k in range(n) if misfit[k] <= min(misfit[k - 1], misfit[(k + 1) % n]) and misfit[k] < misfit.min() + 0.03
+    ]
     out = []
     for k in peaks:
         turn = 2 * np.pi * k / n
@@ -139,7 +142,8 @@ def _fit_hull(hull_px: Array, plan_hull: Array) -> list[OutlineFit]:
 
 
 def _closest_points(points: Array, hull: Array, matrix: Array, rounds: int = 12) -> OutlineFit:
-    """Homography that lays image points on the hull's sides: Gauss-Newton on point-to-side distances in mm, Huber weights."""
+    """Homography that lays image points on the hull's sides: Gauss-Newton on point-to-side distances in mm, Huber
+    weights."""
     size = float(np.sqrt(np.ptp(hull[:, 0]) * np.ptp(hull[:, 1])))
     sides = np.roll(hull, -1, 0) - hull
     normals = np.stack([sides[:, 1], -sides[:, 0]], 1) / np.hypot(*sides.T)[:, None]
@@ -152,12 +156,28 @@ def _closest_points(points: Array, hull: Array, matrix: Array, rounds: int = 12)
         distance = depth[np.arange(len(mm)), side]
         n = normals[side]
         x, y = (mm / size).T
-        design = np.stack([n[:, 0], n[:, 1], n[:, 0] * x, n[:, 0] * y, n[:, 1] * x, n[:, 1] * y,
-                           (n[:, 0] * x + n[:, 1] * y) * x, (n[:, 0] * x + n[:, 1] * y) * y], 1)
+        design = np.stack(
+            [
+                n[:, 0],
+                n[:, 1],
+                n[:, 0] * x,
+                n[:, 0] * y,
+                n[:, 1] * x,
+                n[:, 1] * y,
+                (n[:, 0] * x + n[:, 1] * y) * x,
+                (n[:, 0] * x + n[:, 1] * y) * y,
+            ],
+            1,
+        )
         w = 1.0 / np.maximum(1.0, np.abs(distance) / (2 * np.median(np.abs(distance)) + 1e-6 * size))
         wd = design * w[:, None]
         c = np.linalg.solve(wd.T @ design + 1e-6 * len(points) * np.diag([0, 0, 1, 1, 1, 1, 10, 10.0]), wd.T @ distance)
-        step = np.array([[1 - c[2] / size, -c[3] / size, -c[0]], [-c[4] / size, 1 - c[5] / size, -c[1]],
-                         [c[6] / size**2, c[7] / size**2, 1.0]])
+        step = np.array(
+            [
+                [1 - c[2] / size, -c[3] / size, -c[0]],
+                [-c[4] / size, 1 - c[5] / size, -c[1]],
+                [c[6] / size**2, c[7] / size**2, 1.0],
+            ]
+        )
         back = step @ back
     return OutlineFit(np.linalg.inv(back), float(np.sqrt(np.mean(distance**2))) / size)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,8 @@ SUBPIXEL_BITS = 4
 
 @dataclass(frozen=True)
 class Small:
-    """The photo reduced by a whole factor. log: (h, w) log of linear light; rgb: (h, w, 3) reduced gamma-coded colour, float.
+    """The photo reduced by a whole factor. log: (h, w) log of linear light; rgb: (h, w, 3) reduced gamma-coded colour,
+    float.
     A full-size pixel (x, y) lies at ((x + 0.5) / factor - 0.5)."""
 
     log: Image
@@ -29,13 +31,15 @@ def reduce_photo(photo: Photo, longest: int = 640) -> Small:
     import cv2
 
     height, width = photo.pixels.shape[:2]
-    factor = max(1, int(round(max(height, width) / longest)))
+    factor = max(1, round(max(height, width) / longest))
     h, w = height // factor, width // factor
     cut = photo.pixels[: h * factor, : w * factor]
     small = cv2.resize(cut, (w, h), interpolation=cv2.INTER_AREA) if factor > 1 else cut
     grey = linear_grey(small, photo.linear)
     top = float(np.iinfo(photo.pixels.dtype).max)
-    return Small(np.log(np.maximum(grey, 2e-3)).astype(np.float32), (small / np.float32(top)).astype(np.float32), factor)
+    return Small(
+        np.log(np.maximum(grey, 2e-3)).astype(np.float32), (small / np.float32(top)).astype(np.float32), factor
+    )
 
 
 def to_small_matrix(factor: int) -> Array:
@@ -65,16 +69,27 @@ def layer_raster(nominal: Nominal, matrix: Array, shape: tuple[int, int]) -> Int
 
 @dataclass(frozen=True)
 class Agreement:
-    """share: of the variance of log light on the paper that the plan's layers explain (0..1), beyond a smooth illumination, 0 when
+    """share: of the variance of log light on the paper that the plan's layers explain (0..1), beyond a smooth
+    illumination, 0 when
     more layers would be brighter; levels: fitted log light by layer count (0 = beside the piece)."""
 
     share: float
     levels: dict[int, float]
 
 
-def agreement(log_light: Image, layers: IntArray, most: int = 30000) -> Agreement:
-    """Regress log light on layer count (free levels) and a quadratic illumination over the paper; share of variance explained."""
-    ys, xs = np.nonzero(layers > 0)
+def planned_counts(nominal: Nominal, view: str) -> IntArray:
+    """Layer counts that the plan has on paper; a raster shows others along edges, where two polygons claim one
+    pixel."""
+    s = nominal.views[view]
+    counts = np.unique(np.concatenate([s.layers_left, s.layers_right]))
+    return np.asarray(counts[counts > 0], np.int64)
+
+
+def agreement(log_light: Image, layers: IntArray, counts: IntArray, most: int = 30000) -> Agreement:
+    """Regress log light on layer count (free levels for `counts`) and a quadratic illumination over the paper; share
+    of variance
+    explained."""
+    ys, xs = np.nonzero(np.isin(layers, counts))
     if len(ys) < 200:
         return Agreement(0.0, {})
     if len(ys) > most:
@@ -95,7 +110,7 @@ def agreement(log_light: Image, layers: IntArray, most: int = 30000) -> Agreemen
     share = 1 - float(np.sum(weight * rest**2) / max(np.sum(weight * plain**2), 1e-12))
     levels = {int(c): float(value) for c, value in zip(counts, coef, strict=False)}
     populated = [levels[int(c)] for c, n in zip(counts, np.bincount(index), strict=True) if n > 0.02 * len(y)]
-    rising = len(populated) < 2 or any(b > a + 0.02 for a, b in zip(populated, populated[1:], strict=False))
+    rising = len(populated) < 2 or any(b > a + 0.02 for a, b in pairwise(populated))
     return Agreement(0.0 if rising else max(share, 0.0), levels)
 
 

@@ -11,21 +11,31 @@ from foldtrue.frames import Array, PlaneMap, apply_homography, rotation
 from foldtrue.handover import Nominal, Photo, Plane, Side, View
 from foldtrue.rectify.by_lattice import lattice_candidates
 from foldtrue.rectify.by_outline import outline_candidates
-from foldtrue.rectify.look import Agreement, Small, agreement, layer_raster, reduce_photo, to_small_matrix
-from foldtrue.rectify.place import Canvas, canvas, places
+from foldtrue.rectify.look import (
+    Agreement,
+    Small,
+    agreement,
+    layer_raster,
+    planned_counts,
+    reduce_photo,
+    to_small_matrix,
+)
+from foldtrue.rectify.place import Canvas, Place, canvas, places
 
 TYPICAL_LEVELS = {0: 0.0, 1: -0.9, 3: -1.9, 5: -2.5, 7: -2.9, 9: -3.2, 11: -3.5}
-"""Log light by layers before the photo's own are known: white paper, R 0.5, T 0.4 by the Kubelka-Munk stack. Only for finding."""
+"""Log light by layers before the photo's own are known: white paper, R 0.5, T 0.4 by the Kubelka-Munk stack. Only for
+finding."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class RectifyOptions:
-    """side: which side faces the camera. at_px: the photo px of the plan's origin, when the person gives it. least_share: of the
-    light's variance that the plan must explain (false-alarm rate in docs/uncertainty.md). ambiguity: the runner-up's unexplained
+    """side: which side faces the camera, None = not said, the front is assumed. at_px: the photo px of the plan's
+    origin, when the person gives it. least_share: of the light's variance that the plan must explain (false-alarm rate
+    in docs/uncertainty.md). ambiguity: the runner-up's unexplained
     variance must exceed the best's by this factor. least_pitch_px: the smallest pitch that can be measured."""
 
     view: View = "backlit"
-    side: Side = "front"
+    side: Side | None = None
     at_px: tuple[float, float] | None = None
     least_share: float = 0.5
     ambiguity: float = 1.6
@@ -42,38 +52,42 @@ class Candidate:
 def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None = None) -> Plane:
     """Find the plan in the photo: by its outline if that explains the light, else through the lattice.
 
-    Raises NotThisPiece when no placement explains the light, SiteAmbiguous when several do, PhotoTooPoor when the pitch is too few
-    pixels.
+    Raises NotThisPiece when no placement explains the light, SiteAmbiguous when several do, PhotoTooPoor when the
+    pitch is too few pixels.
     """
     options = options or RectifyOptions()
     small = reduce_photo(photo)
     mirrored = options.side == "back"
-    best = _best(small, nominal, _by_outline(small, nominal, mirrored))
+    best = _best(small, nominal, options.view, _by_outline(small, nominal, options.view, mirrored))
     if best is None or best.fit.share < 0.75:
-        other = _best(small, nominal, _by_lattice(small, nominal, options, mirrored, photo))
+        other = _best(small, nominal, options.view, _by_lattice(small, nominal, options, mirrored, photo))
         if other is not None and (best is None or other.fit.share > best.fit.share):
             best = other
     if best is None or best.fit.share < options.least_share:
         share = 0.0 if best is None else best.fit.share
         raise NotThisPiece(
-            f"The picture does not show this plan's pattern against the light (at best it explains {100 * share:.0f} % of the light).",
-            "Check that the plan is this piece's, that light comes through the paper, and that the whole piece is in the picture.",
+            "The picture does not show this plan's pattern against the light "
+            f"(at best it explains {100 * share:.0f} % of the light).",
+            "Check that the plan is this piece's, that light comes through the paper, and that the whole piece is in "
+            "the picture.",
         )
-    runner_up = _decide_place(small, nominal, best, options, mirrored)
+    best, runner_up = _decide_place(small, nominal, best, options, mirrored)
     return _as_plane(photo, small, nominal, best, runner_up, options)
 
 
-def _by_outline(small: Small, nominal: Nominal, mirrored: bool) -> list[Candidate]:
+def _by_outline(small: Small, nominal: Nominal, view: View, mirrored: bool) -> list[Candidate]:
     """Outline fits, each in every turn the outline leaves open, scored."""
     out: list[Candidate] = []
     for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:12]:
         layers = layer_raster(nominal, fit.matrix, small.log.shape)
-        out.append(Candidate(fit.matrix, "outline", agreement(small.log, layers)))
+        out.append(Candidate(fit.matrix, "outline", agreement(small.log, layers, planned_counts(nominal, view))))
     return sorted(out, key=lambda c: -c.fit.share)
 
 
-def _by_lattice(small: Small, nominal: Nominal, options: RectifyOptions, mirrored: bool, photo: Photo) -> list[Candidate]:
-    focal = None
+def _by_lattice(
+    small: Small, nominal: Nominal, options: RectifyOptions, mirrored: bool, photo: Photo
+) -> list[Candidate]:
+    focal, view = None, options.view
     if photo.focal_35mm:
         focal = photo.focal_35mm / 43.2666 * float(np.hypot(*small.log.shape))
     out: list[Candidate] = []
@@ -85,7 +99,7 @@ def _by_lattice(small: Small, nominal: Nominal, options: RectifyOptions, mirrore
         for place in places(field, nominal, options.view, TYPICAL_LEVELS, mirrored, peaks=2)[:3]:
             matrix = start @ _motion(place.turn_deg, place.shift_mm) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
             layers = layer_raster(nominal, matrix, small.log.shape)
-            out.append(Candidate(matrix, "lattice", agreement(small.log, layers)))
+            out.append(Candidate(matrix, "lattice", agreement(small.log, layers, planned_counts(nominal, view))))
     return sorted(out, key=lambda c: -c.fit.share)[:4]
 
 
@@ -113,20 +127,21 @@ def _whole_canvas(small: Small, nominal: Nominal, matrix: Array, most: int = 420
     return Canvas(field.value, field.mask, px_per_mm, origin)
 
 
-def _best(small: Small, nominal: Nominal, candidates: list[Candidate]) -> Candidate | None:
+def _best(small: Small, nominal: Nominal, view: View, candidates: list[Candidate]) -> Candidate | None:
     """Sharpen the leading candidates on the picture itself and take the one that explains most."""
     sharpened = []
     for c in candidates[:3]:
         if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.3):
             continue
         matrix = sharpen(small, nominal, c.matrix, c.fit.levels)
-        fit = agreement(small.log, layer_raster(nominal, matrix, small.log.shape))
+        fit = agreement(small.log, layer_raster(nominal, matrix, small.log.shape), planned_counts(nominal, view))
         sharpened.append(Candidate(matrix, c.method, fit) if fit.share > c.fit.share else c)
     return max(sharpened, key=lambda c: c.fit.share) if sharpened else None
 
 
 def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, float], rounds: int = 30) -> Array:
-    """Align the plan's layers to the picture by the enhanced correlation coefficient (Evangelidis and Psarakis, IEEE Trans. PAMI 30
+    """Align the plan's layers to the picture by the enhanced correlation coefficient (Evangelidis and Psarakis, IEEE
+    Trans. PAMI 30
     (2008) 1858), a homography; the start is returned when it does not converge."""
     import cv2
 
@@ -142,30 +157,67 @@ def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, flo
     offset = np.array([[1.0, 0, x0], [0, 1.0, y0], [0, 0, 1.0]])
     warp = offset.astype(np.float32)
     try:
-        _, warp = cv2.findTransformECC(np.ascontiguousarray(look[y0:y1, x0:x1]), small.log, warp, cv2.MOTION_HOMOGRAPHY,
-                                       (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, rounds, 1e-5), mask, 3)
+        _, warp = cv2.findTransformECC(
+            np.ascontiguousarray(look[y0:y1, x0:x1]),
+            small.log,
+            warp,
+            cv2.MOTION_HOMOGRAPHY,
+            (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, rounds, 1e-5),
+            mask,
+            3,
+        )
     except cv2.error:
         return matrix
     return np.asarray(warp.astype(float) @ np.linalg.inv(offset) @ matrix)
 
 
-def _decide_place(small: Small, nominal: Nominal, best: Candidate, options: RectifyOptions, mirrored: bool) -> float:
-    """Correlation of the best rival placement; raises SiteAmbiguous when it explains the picture about as well."""
-    straight = best.matrix @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
+def _decide_place(
+    small: Small, nominal: Nominal, best: Candidate, options: RectifyOptions, mirrored: bool
+) -> tuple[Candidate, float]:
+    """The placement to go on with and the correlation of its best rival.
+
+    Raises SiteAmbiguous when a rival explains the picture about as well and the person has not said where the plan's
+    centre is.
+    """
+    flip = np.diag([-1.0 if mirrored else 1.0, 1, 1])
+    straight = best.matrix @ flip
     field = _whole_canvas(small, nominal, straight, most=300)
     if field is None:
-        return 0.0
-    found = places(field, nominal, options.view, best.fit.levels | {0: _outside_level(small, nominal, best)}, mirrored, peaks=3)
+        return best, 0.0
+    levels = best.fit.levels | {0: _outside_level(small, nominal, best)}
+    found = places(field, nominal, options.view, levels, mirrored, peaks=3 if options.at_px is None else 12)
     here = [p for p in found if _same_place(p, nominal, options.view)]
     rivals = [p for p in found if not _same_place(p, nominal, options.view)]
     own = max((p.correlation for p in here), default=0.0)
     rival = max((p.correlation for p in rivals), default=0.0)
-    if options.at_px is None and (1 - rival**2) < options.ambiguity * (1 - own**2):
+    if options.at_px is not None:
+        return _placed_by_hand(small, nominal, best, found, options, flip), rival
+    if (1 - rival**2) < options.ambiguity * (1 - own**2):
         raise SiteAmbiguous(
             "The lattice fits this picture in more than one place: no rim decides which twists these are.",
             "Photograph the whole piece, or say where the plan's centre is with --at PX,PY.",
         )
-    return rival
+    return best, rival
+
+
+def _placed_by_hand(
+    small: Small, nominal: Nominal, best: Candidate, found: list[Place], options: RectifyOptions, flip: Array
+) -> Candidate:
+    """The well-fitting placement whose origin lies nearest to the pixel that the person named, at most half a pitch
+    away."""
+    assert options.at_px is not None
+    at = apply_homography(to_small_matrix(small.factor), np.array([options.at_px], float))
+    wanted = apply_homography(np.linalg.inv(best.matrix @ flip), at)[0]
+    fitting = [p for p in found if p.correlation > 0.8 * found[0].correlation]
+    near = [p for p in fitting if float(np.hypot(*(p.shift_mm - wanted))) < 0.5 * nominal.pitch_mm]
+    if not near:
+        raise NotThisPiece(
+            "The plan's centre does not fit at the place given with --at.",
+            "Point at the folded place of the sheet's centre; it lies where the lattice's lines cross.",
+        )
+    place = max(near, key=lambda p: p.correlation)
+    matrix = best.matrix @ flip @ _motion(place.turn_deg, place.shift_mm) @ flip
+    return Candidate(matrix, "given", best.fit)
 
 
 def _outside_level(small: Small, nominal: Nominal, best: Candidate) -> float:
@@ -174,31 +226,47 @@ def _outside_level(small: Small, nominal: Nominal, best: Candidate) -> float:
     layers = layer_raster(nominal, best.matrix, small.log.shape)
     piece = (layers > 0).astype(np.uint8)
     ring = cv2.dilate(piece, np.ones((15, 15), np.uint8)) - cv2.dilate(piece, np.ones((5, 5), np.uint8))
-    offset = float(np.median(small.log[piece > 0])) - float(np.median([best.fit.levels[k] for k in layers[piece > 0] if k in best.fit.levels][:5000]))
+    offset = float(np.median(small.log[piece > 0])) - float(
+        np.median([best.fit.levels[k] for k in layers[piece > 0] if k in best.fit.levels][:5000])
+    )
     return float(np.median(small.log[ring > 0])) - offset if (ring > 0).sum() > 50 else max(best.fit.levels.values())
 
 
-def _same_place(place: object, nominal: Nominal, view: str) -> bool:
-    turn, shift = place.turn_deg, place.shift_mm  # type: ignore[attr-defined]
+def _same_place(place: Place, nominal: Nominal, view: str) -> bool:
+    turn, shift = place.turn_deg, place.shift_mm
     symmetric = any(abs((turn - s + 180) % 360 - 180) < 1 for s in nominal.symmetry[view])
     return symmetric and float(np.hypot(*shift)) < 0.5 * nominal.pitch_mm
 
 
-def _as_plane(photo: Photo, small: Small, nominal: Nominal, best: Candidate, runner_up: float, options: RectifyOptions) -> Plane:
+def _as_plane(
+    photo: Photo, small: Small, nominal: Nominal, best: Candidate, runner_up: float, options: RectifyOptions
+) -> Plane:
     height, width = photo.pixels.shape[:2]
     matrix = np.linalg.inv(to_small_matrix(small.factor)) @ best.matrix
     matrix, turn = _most_upright(matrix, nominal, options)
     scale = float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] - np.outer(matrix[:2, 2], matrix[2, :2])))))
     if scale * nominal.pitch_mm < options.least_pitch_px:
         raise PhotoTooPoor(
-            f"The piece is too small in the picture: {scale * nominal.pitch_mm:.0f} px per pitch, at least {options.least_pitch_px:.0f} needed.",
+            f"The piece is too small in the picture: {scale * nominal.pitch_mm:.0f} px per pitch, "
+            f"at least {options.least_pitch_px:.0f} needed.",
             "Go closer or use a higher resolution.",
         )
     centre = np.array([(width - 1) / 2, (height - 1) / 2])
     focal = 26.0 / 43.2666 * float(np.hypot(width, height))
-    assumed = ["plane_from_piece", "tone_curve_assumed"] + (["side_assumed"] if options.side == "front" else [])
-    return Plane(PlaneMap(matrix / matrix[2, 2], 0.0, centre, focal), options.view, options.side, turn, "none", tuple(assumed),
-                 best.method, best.fit.share, runner_up)
+    assumed = ["plane_from_piece", "scale_assumed", "tone_curve_assumed"] + (
+        ["side_assumed"] if options.side is None else []
+    )
+    return Plane(
+        PlaneMap(matrix / matrix[2, 2], 0.0, centre, focal),
+        options.view,
+        options.side or "front",
+        turn,
+        "none",
+        tuple(assumed),
+        best.method,
+        best.fit.share,
+        runner_up,
+    )
 
 
 def _most_upright(matrix: Array, nominal: Nominal, options: RectifyOptions) -> tuple[Array, float]:

@@ -1,7 +1,7 @@
 """Slide the plan's look over the photo in the plan's own scale: every shift and turn at once, by masked correlation.
 
-Normalised cross-correlation with masks through the Fourier transform: D. Padfield, "Masked object registration in the Fourier
-domain", IEEE Trans. Image Process. 21 (2012) 2706.
+Normalised cross-correlation with masks through the Fourier transform: D. Padfield, "Masked object registration in the
+Fourier domain", IEEE Trans. Image Process. 21 (2012) 2706.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from foldtrue.rectify.look import Small, layer_raster
 
 @dataclass(frozen=True)
 class Canvas:
-    """The photo seen in the plan's frame. value, mask: (h, w); px_per_mm; origin_px: (2,) canvas px of the plan's origin (y down)."""
+    """The photo seen in the plan's frame. value, mask: (h, w); px_per_mm; origin_px: (2,) canvas px of the plan's
+    origin (y down)."""
 
     value: NDArray[np.float32]
     mask: NDArray[np.float32]
@@ -58,9 +59,11 @@ def canvas(small: Small, matrix: Array, reach_mm: float, px_per_mm: float) -> Ca
     return Canvas(np.asarray(value * mask, np.float32), mask, px_per_mm, np.array([half, half], float))
 
 
-def template(nominal: Nominal, levels: dict[int, float], turn_deg: float, px_per_mm: float, margin_mm: float,
-             mirrored: bool) -> tuple[NDArray[np.float32], NDArray[np.float32], Array]:
-    """The plan's look turned by turn_deg: value and mask (h, w), and the px of the plan's origin. levels: log light by layers."""
+def template(
+    nominal: Nominal, levels: dict[int, float], turn_deg: float, px_per_mm: float, margin_mm: float, mirrored: bool
+) -> tuple[NDArray[np.float32], NDArray[np.float32], Array]:
+    """The plan's look turned by turn_deg: value and mask (h, w), and the px of the plan's origin. levels: log light by
+    layers."""
     import cv2
 
     reach = float(np.hypot(*nominal.vertices_mm.T).max()) + margin_mm
@@ -71,12 +74,17 @@ def template(nominal: Nominal, levels: dict[int, float], turn_deg: float, px_per
     layers = layer_raster(nominal, matrix, (2 * half + 1, 2 * half + 1))
     table = np.array([levels.get(k, min(levels.values())) for k in range(int(layers.max()) + 1)], np.float32)
     grow = max(1, int(margin_mm * px_per_mm))
-    mask = cv2.dilate((layers > 0).astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1)))
+    mask = cv2.dilate(
+        (layers > 0).astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1))
+    )
     return table[layers], mask.astype(np.float32), np.array([half, half], float)
 
 
-def correlate(field: Canvas, value: NDArray[np.float32], mask: NDArray[np.float32], least_overlap: float) -> NDArray[np.float64]:
-    """Masked normalised correlation for every shift; (h, w) 'full' layout, 0 where less than least_overlap of the template's area
+def correlate(
+    field: Canvas, value: NDArray[np.float32], mask: NDArray[np.float32], least_overlap: float
+) -> NDArray[np.float64]:
+    """Masked normalised correlation for every shift; (h, w) 'full' layout, 0 where less than least_overlap of the
+    template's area
     lies on the photo."""
     from scipy.fft import irfft2, next_fast_len, rfft2
 
@@ -100,8 +108,16 @@ def correlate(field: Canvas, value: NDArray[np.float32], mask: NDArray[np.float3
     return np.asarray(out)
 
 
-def places(field: Canvas, nominal: Nominal, view: str, levels: dict[int, float], mirrored: bool, least_overlap: float = 0.3,
-           peaks: int = 4, step_deg: float = 60.0) -> list[Place]:
+def places(
+    field: Canvas,
+    nominal: Nominal,
+    view: str,
+    levels: dict[int, float],
+    mirrored: bool,
+    least_overlap: float = 0.3,
+    peaks: int = 4,
+    step_deg: float = 60.0,
+) -> list[Place]:
     """Best shifts of every turn in steps of step_deg that the plan's own symmetry leaves distinct, best first."""
     period = min([s for s in nominal.symmetry[view] if s > 1e-6], default=360.0)
     out: list[Place] = []
