@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from foldtrue.detect.acquire import Lines, acquire, expected_steps
 from foldtrue.detect.refine import Refined, refine
@@ -19,30 +21,30 @@ class DetectOptions:
     """One pass of the search. window_pitch: half the search window, in pitches; max_slope: steepest edge error looked
     for, rad; prior_pitch: usual size of an error, breaks ties; least_score: share of an edge's planned step that must
     be collected;
-    least_evidence: signal to noise an edge must have to count as seen; spacing_px: between cross-lines (1 = every
-    pixel counts)."""
+    least_evidence: signal to noise an edge must have to count as seen; lines_per_pitch: how densely edges are sampled,
+    None = every pixel once."""
 
     window_pitch: float = 0.13
     max_slope: float = 0.09
     prior_pitch: float = 0.05
     least_score: float = 0.35
     least_evidence: float = 6.0
-    spacing_px: float = 1.0
+    lines_per_pitch: float | None = None
 
     def __post_init__(self) -> None:
         if not 0 < self.window_pitch <= 0.45 or not 0 <= self.max_slope < 0.5:
             raise ValueError("window_pitch must lie in (0, 0.45], max_slope in [0, 0.5)")
 
 
-FIRST = DetectOptions(spacing_px=2.0)
+FIRST = DetectOptions(lines_per_pitch=50.0)
 AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03)
 
 
 @dataclass(frozen=True)
 class Light:
     """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px
-    of its first
-    pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut out."""
+    of its first pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut
+    out."""
 
     image: Image
     origin_px: Array
@@ -69,7 +71,7 @@ def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
     )
 
 
-def _channel_weights(part: Array) -> tuple[float, ...]:
+def _channel_weights(part: NDArray[Any]) -> tuple[float, ...]:
     sample = part[::7, ::7].reshape(-1, 3)
     clipped = (sample >= 0.99 * np.iinfo(part.dtype).max).mean(0)
     weights = np.where(clipped > clipped.min() + 0.02, 0.0, [0.3, 0.5, 0.2])
@@ -121,22 +123,17 @@ def remeasure_features(
     start = _start_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
     first = _first_stretch(targets)
-    seen = before.found[first]
+    seen = before.found[first].copy()
     blur = np.where(np.isfinite(before.blur_px[first]) & (before.blur_px[first] > 0), before.blur_px[first], 1.2)
-    if not seen.all():
-        again = acquire(
-            light.image,
-            targets,
-            local,
-            options.window_pitch * nominal.pitch_mm,
-            start,
-            expected,
-            options.max_slope,
-            options.prior_pitch * nominal.pitch_mm,
-        )
-        late = ~seen & (again.score > options.least_score)
-        start = (np.where(late, again.offset_mm, start[0]), np.where(late, again.slope_mm, start[1]))
-        seen = seen | late
+    lost = np.flatnonzero(~seen)
+    if len(lost):
+        some, intervals = targets.pick_edges(lost)
+        begin = (start[0][lost], start[1][lost])
+        window, prior = options.window_pitch * nominal.pitch_mm, options.prior_pitch * nominal.pitch_mm
+        again = acquire(light.image, some, local, window, begin, expected[intervals], options.max_slope, prior)
+        late = again.score > options.least_score
+        start[0][lost[late]], start[1][lost[late]] = again.offset_mm[late], again.slope_mm[late]
+        seen[lost[late]] = True
     return _measure(light, plane, local, nominal, start, seen, expected, blur, 1, options)
 
 
@@ -163,8 +160,12 @@ def _measure(
     loops: int,
     options: DetectOptions,
 ) -> Features:
+    spacing = 1.0
+    if options.lines_per_pitch is not None:
+        pitch_px = nominal.pitch_mm * float(np.hypot(*local.jacobian(np.zeros((1, 2)))[0, :, 0]))
+        spacing = max(1.0, pitch_px / options.lines_per_pitch)
     for _ in range(loops):
-        fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, options.spacing_px)
+        fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, spacing)
         kept = seen & (fine.evidence > options.least_evidence)
         begin = (np.where(kept, fine.offset_mm, begin[0]), np.where(kept, fine.slope_mm, begin[1]))
         blur = fine.blur_px
@@ -191,46 +192,34 @@ def _start_lines(targets: Targets, nominal: Nominal, vertices_mm: Array) -> tupl
 
 
 def _acquire_twice(
-    light: Light, local: PlaneMap, nominal: Nominal, start: tuple[Array, Array], expected: Array, options: DetectOptions
+    light: Light,
+    local: PlaneMap,
+    nominal: Nominal,
+    start: tuple[Array, Array],
+    expected: Array,
+    options: DetectOptions,
 ) -> Lines:
     """A narrow search for all edges; those it does not find are searched again three times as wide (a gross error)."""
     pitch, targets = nominal.pitch_mm, light.targets
-    lines = acquire(
-        light.image,
-        targets,
-        local,
-        options.window_pitch * pitch,
-        start,
-        expected,
-        options.max_slope,
-        options.prior_pitch * pitch,
-    )
-    lost = (lines.score < options.least_score) & (lines.seen > 0)
+    window, prior = options.window_pitch * pitch, options.prior_pitch * pitch
+    lines = acquire(light.image, targets, local, window, start, expected, options.max_slope, prior)
+    lost = np.flatnonzero((lines.score < options.least_score) & (lines.seen > 0))
     wide = min(3 * options.window_pitch, 0.42)
-    if not lost.any() or wide <= options.window_pitch:
+    if not len(lost) or wide <= options.window_pitch:
         return lines
-    again = acquire(
-        light.image,
-        targets,
-        local,
-        wide * pitch,
-        start,
-        expected,
-        min(3 * options.max_slope, 0.3),
-        3 * options.prior_pitch * pitch,
-    )
-    better = lost & (again.score > options.least_score)
-    pick = lambda a, b: np.where(better, b, a)  # noqa: E731
-    return Lines(
-        pick(lines.offset_mm, again.offset_mm),
-        pick(lines.slope_mm, again.slope_mm),
-        pick(lines.score, again.score),
-        pick(lines.rival, again.rival),
-        lines.seen,
-    )
+    some, intervals = targets.pick_edges(lost)
+    begin = (start[0][lost], start[1][lost])
+    slope = min(3 * options.max_slope, 0.3)
+    again = acquire(light.image, some, local, wide * pitch, begin, expected[intervals], slope, 3 * prior)
+    better = lost[again.score > options.least_score]
+    pick = again.score > options.least_score
+    offset, slope_mm, score = lines.offset_mm.copy(), lines.slope_mm.copy(), lines.score.copy()
+    offset[better], slope_mm[better] = again.offset_mm[pick], again.slope_mm[pick]
+    score[better] = again.score[pick]
+    return Lines(offset, slope_mm, score, lines.seen)
 
 
-def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
+def _coarse(lines: Lines, seen: BoolArray, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
     """Two samples per found edge, a quarter in from its ends: enough to place the whole plan."""
     e = np.flatnonzero(seen)
     first = _first_stretch(targets)
@@ -258,7 +247,7 @@ def _coarse(lines: Lines, seen: Array, targets: Targets, nominal: Nominal, plane
     )
 
 
-def _features(fine: Refined, kept: Array, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
+def _features(fine: Refined, kept: BoolArray, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
     count = len(nominal.views[plane.view].crease)
     evidence, contrast, blur = np.zeros(count), np.zeros(count), np.full(count, np.nan)
     found = np.zeros(count, bool)

@@ -9,30 +9,56 @@ import numpy as np
 
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray
+from foldtrue.handover import BoolArray, IntArray
 from foldtrue.subpixel import Image, StepFits, cross_lines, fit_steps, group_median, robust_line
 
 
 @dataclass(frozen=True)
 class Refined:
     """Edge arrays (E,): offset_mm, slope_mm, contrast (left minus right), evidence (contrast / its uncertainty),
-    blur_px.
-    Block arrays (B,): edge, t, offset_mm (measured), std_mm, px_per_mm; trust (B,) robustness weight of the line fit.
-    clipped (I,): the interval's bright side is over-exposed."""
+    blur_px. Block arrays (B,): edge, interval, t, place_mm (measured offset), std_mm, px_per_mm; trust (B,) robustness
+    weight of the line fit. clipped (I,): the interval's bright side is over-exposed."""
 
     offset_mm: Array
     slope_mm: Array
     contrast: Array
     evidence: Array
     blur_px: Array
-    edge: Array
-    interval: Array
+    edge: IntArray
+    interval: IntArray
     t: Array
     place_mm: Array
     std_mm: Array
     px_per_mm: Array
     trust: Array
     clipped: BoolArray
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Block-averaged profiles (B, K) at u (K,) px, which samples are usable (B, K), and what the blocks belong to."""
+
+    value: Array
+    usable: BoolArray
+    u: Array
+    px_per_mm: Array
+    lines: CrossLines
+    wanted: Array
+    clipped: BoolArray
+
+
+@dataclass(frozen=True)
+class _Round:
+    """One round of step fits: every edge's line in px (offset, slope) and blur (E,); blocks' places px, stds, trust."""
+
+    offset: Array
+    slope: Array
+    blur: Array
+    place: Array
+    std: Array
+    trust: Array
+    relative: Array
+    relative_std: Array
 
 
 def refine(
@@ -52,9 +78,51 @@ def refine(
     carry no place and are left out. spacing_px: between cross-lines; 1 uses every pixel once.
     """
     edges = len(targets.crease)
-    blur = float(np.median(blur_px))
+    profiles = _sample(image, targets, plane, start, expected, float(np.median(blur_px)), clip_level, spacing_px)
+    lines = profiles.lines
+    now = _Round(np.zeros(edges), np.zeros(edges), blur_px, *([np.zeros(0)] * 5))
+    for _ in range(rounds if len(lines.block_edge) else 0):
+        now = _one_round(profiles, now, edges)
+    if not len(lines.block_edge):
+        nothing = np.zeros(edges)
+        none = np.zeros(0)
+        index = np.zeros(0, np.int64)
+        return Refined(*start, nothing, nothing, blur_px, index, index, none, none, none, none, none, profiles.clipped)
+    evidence, contrast = _evidence(now, profiles, edges)
+    count = np.maximum(np.bincount(lines.block_edge, minlength=edges), 1)
+    scale = np.bincount(lines.block_edge, profiles.px_per_mm, edges) / count
+    mm = np.where(scale > 0, 1 / np.where(scale > 0, scale, 1), 0)
+    base = start[0][lines.block_edge] + start[1][lines.block_edge] * (lines.block_t - 0.5)
+    return Refined(
+        offset_mm=start[0] + now.offset * mm,
+        slope_mm=start[1] + now.slope * mm,
+        contrast=contrast,
+        evidence=evidence,
+        blur_px=now.blur,
+        edge=lines.block_edge,
+        interval=lines.block_interval,
+        t=lines.block_t,
+        place_mm=base + now.place / profiles.px_per_mm,
+        std_mm=now.std / profiles.px_per_mm,
+        px_per_mm=profiles.px_per_mm,
+        trust=now.trust,
+        clipped=profiles.clipped,
+    )
+
+
+def _sample(
+    image: Image,
+    targets: Targets,
+    plane: PlaneMap,
+    start: tuple[Array, Array],
+    expected: Array,
+    blur: float,
+    clip_level: float,
+    spacing_px: float,
+) -> _Profiles:
     half = int(np.ceil(2.5 * blur + 2.5))
-    scale = float(np.median(np.hypot(*plane.jacobian(0.5 * (targets.start_mm + targets.end_mm))[:, :, 0].T)))
+    middle = 0.5 * (targets.start_mm + targets.end_mm)
+    scale = float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))
     lines = cross_lines_at(
         targets,
         plane,
@@ -66,34 +134,23 @@ def refine(
         block_px=6.0 * spacing_px,
     )
     blocks = len(lines.block_edge)
+    u = np.arange(-half, half + 1, dtype=float)
     if not blocks:
-        empty = np.zeros(0)
-        none = np.zeros(edges)
-        return Refined(
-            *start,
-            none,
-            none,
-            blur_px,
-            np.zeros(0, np.int64),
-            np.zeros(0, np.int64),
-            *([empty] * 5),
-            np.zeros(len(targets.edge), bool),
-        )
-    raw = cross_lines(image, lines.low_px, lines.high_px, 2 * half + 1)
+        empty = np.zeros((0, len(u)))
+        return _Profiles(empty, empty > 0, u, np.zeros(0), lines, np.zeros(0), np.zeros(len(targets.edge), bool))
+    raw = cross_lines(image, lines.low_px, lines.high_px, len(u))
     clipped = block_mean((raw >= clip_level).astype(np.float32), lines.block, blocks)
-    profile = block_mean(raw, lines.block, blocks).astype(float)
+    value = block_mean(raw, lines.block, blocks).astype(float)
     # Where one whole side is full (the lamp beside the piece, thin paper over-exposed) its plateau is kept: such a
     # step is shifted, but all of its kind alike, and the fit takes that out. Single full samples carry no place and
     # are dropped.
-    full = np.bincount(lines.block_interval, (clipped > 0.5).mean(1) > 0.3, len(targets.edge)) > 0.5 * np.maximum(
-        np.bincount(lines.block_interval, minlength=len(targets.edge)), 1
-    )
-    usable = np.isfinite(profile) & ((clipped < 0.02) | full[lines.block_interval][:, None])
-    u = np.arange(-half, half + 1, dtype=float)
-    room = _room(lines, targets, blur)
-    usable &= np.abs(u)[None, :] <= room[:, None]
+    in_interval = np.maximum(np.bincount(lines.block_interval, minlength=len(targets.edge)), 1)
+    one_side = (clipped > 0.5).mean(1) > 0.3
+    full = np.bincount(lines.block_interval, one_side, len(targets.edge)) > 0.5 * in_interval
+    usable = np.isfinite(value) & ((clipped < 0.02) | full[lines.block_interval][:, None])
+    usable &= np.abs(u)[None, :] <= _room(lines, targets, blur)[:, None]
     px_per_mm = np.bincount(lines.block, lines.px_per_mm, blocks) / np.bincount(lines.block, minlength=blocks)
-    return _iterate(profile, usable, u, px_per_mm, lines, targets, start, expected, blur_px, rounds, full)
+    return _Profiles(value, usable, u, px_per_mm, lines, expected[lines.block_interval], full)
 
 
 def _room(lines: CrossLines, targets: Targets, blur: float) -> Array:
@@ -101,89 +158,53 @@ def _room(lines: CrossLines, targets: Targets, blur: float) -> Array:
     1.8 blurs."""
     cotangent = targets.sharpness[lines.block_interval]
     sine = 1.0 / np.sqrt(1.0 + cotangent**2)
-    with np.errstate(divide="ignore"):
-        room = (lines.block_ends_px * sine - 1.8 * blur) / np.maximum(cotangent * sine, 1e-9)
+    room = (lines.block_ends_px * sine - 1.8 * blur) / np.maximum(cotangent * sine, 1e-9)
     return np.asarray(room.min(1))
 
 
-def _iterate(
-    profile: Array,
-    usable: BoolArray,
-    u: Array,
-    px_per_mm: Array,
-    lines: CrossLines,
-    targets: Targets,
-    start: tuple[Array, Array],
-    expected: Array,
-    blur_px: Array,
-    rounds: int,
-    full: BoolArray,
-) -> Refined:
-    edges = len(targets.crease)
-    edge = lines.block_edge
-    wanted = expected[lines.block_interval]
-    enough = usable.sum(1) >= np.minimum(0.6 * len(u), 2.6 * blur_px[edge] + 1.0)
-    offset, slope = np.zeros(edges), np.zeros(edges)
-    blur = blur_px.copy()
-    limit = 0.6 * u[-1]
-    for _ in range(rounds):
-        place = np.clip(offset[edge] + slope[edge] * (lines.block_t - 0.5), -limit, limit)
-        height = _pooled_contrast(fit_steps(profile, u, place, blur[edge], wanted, usable), wanted, edge, enough, edges)
-        fit = fit_steps(profile, u, place, blur[edge], height[edge] * wanted, usable)
-        ratio = fit.contrast / np.where(height[edge] == 0, 1, height[edge]) / wanted
-        good = enough & (ratio > 0.4) & (ratio < 2.0) & (np.abs(fit.shift) < 1.5 * blur[edge] + 1.0)
-        noise = np.sqrt(fit.rss / np.maximum(fit.dof, 1.0))
-        noise = np.maximum(noise, 0.3 * group_median(noise, edge, edges)[edge])
-        std = noise * np.sqrt(fit.shift_var)
-        weight = good / np.maximum(std, 1e-6) ** 2
-        measured = place + np.clip(fit.shift, -2 * blur[edge], 2 * blur[edge])
-        offset, slope, trust = robust_line(lines.block_t, measured, weight, edge, edges, spread=0.02)
-        blur = _updated_blur(blur, fit, good & (trust > 0.3), edge, edges)
-    evidence, contrast = _evidence(fit, wanted, noise, edge, enough, edges)
-    mean_scale = np.bincount(edge, px_per_mm, edges) / np.maximum(np.bincount(edge, minlength=edges), 1)
-    back = np.where(mean_scale > 0, 1 / np.where(mean_scale > 0, mean_scale, 1), 0)
-    base = start[0][edge] + start[1][edge] * (lines.block_t - 0.5)
-    return Refined(
-        start[0] + offset * back,
-        start[1] + slope * back,
-        contrast,
-        evidence,
-        blur,
-        edge,
-        lines.block_interval,
-        lines.block_t,
-        base + measured / px_per_mm,
-        std / px_per_mm,
-        px_per_mm,
-        trust * good,
-        full,
-    )
+def _one_round(profiles: _Profiles, before: _Round, edges: int) -> _Round:
+    """Step fits about the current lines, one contrast per edge, then new lines and blurs."""
+    edge, t = profiles.lines.block_edge, profiles.lines.block_t
+    limit = 0.6 * profiles.u[-1]
+    blur = before.blur[edge]
+    enough = profiles.usable.sum(1) >= np.minimum(0.6 * len(profiles.u), 2.6 * blur + 1.0)
+    place = np.clip(before.offset[edge] + before.slope[edge] * (t - 0.5), -limit, limit)
+    fit = fit_steps(profiles.value, profiles.u, place, blur, None, profiles.usable)
+    relative = fit.contrast / profiles.wanted
+    height = group_median(relative[enough], edge[enough], edges)
+    # One block's own contrast is noisy, the edge's is not: what a block shifts is its moment over the edge's contrast.
+    common = height[edge] * profiles.wanted
+    ratio = fit.contrast / np.where(np.abs(common) < 1e-12, 1e-12, common)
+    shift = fit.shift * ratio
+    good = enough & (ratio > 0.4) & (ratio < 2.0) & (np.abs(shift) < 1.5 * blur + 1.0)
+    noise = np.sqrt(fit.rss / np.maximum(fit.dof, 1.0))
+    noise = np.maximum(noise, 0.3 * group_median(noise, edge, edges)[edge])
+    std = noise * np.sqrt(fit.shift_var) * np.abs(ratio)
+    measured = place + np.clip(shift, -2 * blur, 2 * blur)
+    offset, slope, trust = robust_line(t, measured, good / np.maximum(std, 1e-6) ** 2, edge, edges, spread=0.02)
+    used = good & (trust > 0.3)
+    new_blur = _updated_blur(before.blur, fit, ratio, used, edge, edges)
+    spread = noise * np.sqrt(fit.contrast_var) / np.abs(profiles.wanted)
+    return _Round(offset, slope, new_blur, measured, std, trust * good, np.where(enough, relative, np.nan), spread)
 
 
-def _pooled_contrast(fit: StepFits, wanted: Array, edge: Array, enough: BoolArray, edges: int) -> Array:
-    """Step height of each edge relative to the planned one: the median over its blocks."""
-    return group_median((fit.contrast / wanted)[enough], edge[enough], edges)
-
-
-def _updated_blur(blur: Array, fit: StepFits, good: BoolArray, edge: Array, edges: int) -> Array:
-    change = group_median(np.clip(fit.blur_change[good], -0.5, 0.5), edge[good], edges)
-    count = np.bincount(edge[good], minlength=edges)
+def _updated_blur(blur: Array, fit: StepFits, ratio: Array, used: BoolArray, edge: IntArray, edges: int) -> Array:
+    """Each edge's blur after one Gauss-Newton step, pulled towards the piece's median where few blocks tell."""
+    change = group_median(np.clip((fit.blur_change * ratio)[used], -0.5, 0.5), edge[used], edges)
+    count = np.bincount(edge[used], minlength=edges)
     overall = float(np.median(blur * (1 + change))) if len(blur) else 1.0
-    own = blur * (1 + 0.7 * change)
-    shrunk = (count * own + 6 * overall) / (count + 6)
-    return np.clip(shrunk, 0.45, 8.0)
+    shrunk = (count * blur * (1 + 0.7 * change) + 6 * overall) / (count + 6)
+    return np.asarray(np.clip(shrunk, 0.45, 8.0))
 
 
-def _evidence(
-    fit: StepFits, wanted: Array, noise: Array, edge: Array, enough: BoolArray, edges: int
-) -> tuple[Array, Array]:
+def _evidence(now: _Round, profiles: _Profiles, edges: int) -> tuple[Array, Array]:
     """Signal to noise and size of each edge's step in the planned sense, from the spread between its own blocks."""
-    relative = np.where(enough, fit.contrast / wanted, 0.0)
-    n = np.bincount(edge, enough, edges)
-    middle = group_median(relative[enough], edge[enough], edges)
-    spread = 1.4826 * group_median(np.abs(relative - middle[edge])[enough], edge[enough], edges)
-    pixel = group_median((noise * np.sqrt(fit.contrast_var) / np.abs(wanted))[enough], edge[enough], edges)
+    ok = np.isfinite(now.relative)
+    edge = profiles.lines.block_edge
+    n = np.bincount(edge[ok], minlength=edges)
+    middle = group_median(now.relative[ok], edge[ok], edges)
+    spread = 1.4826 * group_median(np.abs(now.relative - middle[edge])[ok], edge[ok], edges)
+    pixel = group_median(now.relative_std[ok], edge[ok], edges)
     std = np.sqrt(spread**2 + pixel**2 + 1e-12) / np.sqrt(np.maximum(n, 1))
-    size = np.bincount(edge, np.abs(wanted), edges) / np.maximum(np.bincount(edge, minlength=edges), 1)
-    sign = np.sign(np.bincount(edge, wanted, edges))
-    return np.where(n >= 2, middle / std, 0.0), middle * size * sign
+    wanted = np.bincount(edge, profiles.wanted, edges) / np.maximum(np.bincount(edge, minlength=edges), 1)
+    return np.where(n >= 2, middle / std, 0.0), middle * wanted

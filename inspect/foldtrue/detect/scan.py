@@ -35,6 +35,27 @@ class Targets:
     layers_right: IntArray
     silhouette: BoolArray
 
+    def pick_edges(self, edges: IntArray) -> tuple[Targets, IntArray]:
+        """The targets of these edges alone, numbered in the order given, and the indices of their intervals."""
+        number = np.full(len(self.crease), -1, np.int64)
+        number[edges] = np.arange(len(edges))
+        intervals = np.flatnonzero(number[self.edge] >= 0)
+        return Targets(
+            crease=self.crease[edges],
+            start_mm=self.start_mm[edges],
+            end_mm=self.end_mm[edges],
+            normal=self.normal[edges],
+            length_mm=self.length_mm[edges],
+            edge=number[self.edge[intervals]],
+            stretch=self.stretch[intervals],
+            t0=self.t0[intervals],
+            t1=self.t1[intervals],
+            sharpness=self.sharpness[intervals],
+            layers_left=self.layers_left[intervals],
+            layers_right=self.layers_right[intervals],
+            silhouette=self.silhouette[intervals],
+        ), intervals
+
 
 @dataclass(frozen=True)
 class CrossLines:
