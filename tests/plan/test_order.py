@@ -134,6 +134,22 @@ def test_a_plan_that_passes_every_local_rule_and_closes_is_refused_when_no_order
     assert len(refusal.value.twists) < len(pattern.twists)
 
 
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (("triangle", (3.0, 3.5), 1, "cw"), ("rhombus", (1.0, 3.0), 5, "ccw")),
+        (("rhombus", (-2.5, 0.5), 3, "cw"), ("triangle", (0.0, 0.0), 3, "ccw")),
+        (("triangle", (1.85, -0.74), 5, "cw"), ("hexagon", (-0.37, -0.74), 1, "ccw")),
+    ],
+)
+def test_two_twists_too_close_for_their_layers_are_refused(plans, first, second):
+    # that these have no order was confirmed by trying all orders of the layers over every region, one by one
+    twists = [{"kind": k, "grid": g, "turn": t, "hand": h} for k, g, t, h in (first, second)]
+    with pytest.raises(PlanError, match="layers of t0, t1") as refusal:
+        fold_plan(plans.listed(twists))
+    assert refusal.value.twists == ("t0", "t1")
+
+
 @pytest.mark.parametrize(("distance", "width"), [(6, 2), (8, 2), (9, 2), (3, 1), (4, 1), (4.5, 1)])
 def test_the_same_plans_further_apart_can_be_folded(plans, distance, width):
     assert len(fold_plan(plans.mixed(distance, width)).above)
@@ -159,8 +175,7 @@ literals = st.integers(0, 9)
 @given(st.lists(st.tuples(literals, literals, literals), max_size=30), st.permutations(range(5)))
 def test_the_search_finds_values_exactly_when_there_are_some(clauses, order):
     solvable = any(
-        all(any(values[p // 2] != p % 2 for p in clause) for clause in clauses)
-        for values in product((0, 1), repeat=5)
+        all(any(values[p // 2] != p % 2 for p in clause) for clause in clauses) for values in product((0, 1), repeat=5)
     )
     solver = Solver(5, clauses)
     if not solvable:

@@ -14,7 +14,6 @@ from foldtrue.plan.fold import fold_plan
 from foldtrue.plan.layout import Site
 from foldtrue.plan.twist import lay_out_twist
 
-
 ONE_ROW = sqrt(3) / 2
 
 

@@ -1,4 +1,4 @@
-"""Folding a plan is done once, before anything is seen: it must not be felt. Limits are several times what was measured."""
+"""Folding a plan is done once, before anything is seen: it must not be felt. Limits are ten times what was measured."""
 
 from __future__ import annotations
 

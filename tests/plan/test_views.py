@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -70,7 +71,7 @@ def test_against_the_light_every_crease_and_the_rim_are_listed_from_end_to_end(n
         spans.sort()
         assert spans[0][0] == pytest.approx(0, abs=1e-9)
         assert spans[-1][1] == pytest.approx(1, abs=1e-9)
-        for (_, stop), (start, _) in zip(spans, spans[1:], strict=False):
+        for (_, stop), (start, _) in pairwise(spans):
             assert start == pytest.approx(stop, abs=1e-9)
 
 

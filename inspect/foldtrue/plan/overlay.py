@@ -57,11 +57,7 @@ def overlay_creases(vertices: Points, ends: IntArray, facets: IntArray) -> Overl
     piece, span, piece_line = _pieces(line, t, size * _POINT_TOLERANCE)
     crossing_piece, crossing_point = _crossings(angle[piece_line], offset[piece_line], span, size * _POINT_TOLERANCE)
     label, nodes = group_points(np.concatenate([start, stop, crossing_point]), size * _POINT_TOLERANCE)
-    on_piece = np.concatenate([piece, piece, crossing_piece])
-    on_node, on_piece = np.divmod(np.unique(label * len(span) + on_piece), len(span))
-    place = (nodes[on_node] * unit[piece_line[on_piece]].conj()).real
-    order = np.lexsort((place, on_piece))
-    on_node, on_piece = on_node[order], on_piece[order]
+    on_piece, on_node = _nodes_in_order(np.concatenate([piece, piece, crossing_piece]), label, nodes, unit[piece_line])
     within = np.flatnonzero(on_piece[1:] == on_piece[:-1])
     edge_ends = np.column_stack([on_node[within], on_node[within + 1]])
     edge_line = piece_line[on_piece[within]]
@@ -134,6 +130,14 @@ def _crossings(angle: Array, offset: Array, span: Array, tolerance: float) -> tu
     ok = (t >= span[a, 0] - tolerance) & (t <= span[a, 1] + tolerance)
     ok &= (s >= span[b, 0] - tolerance) & (s <= span[b, 1] + tolerance)
     return np.concatenate([a[ok], b[ok]]), np.concatenate([point[ok], point[ok]])
+
+
+def _nodes_in_order(piece: IntArray, node: IntArray, nodes: Points, unit: Points) -> tuple[IntArray, IntArray]:
+    """Nodes on every piece, each once, sorted by piece and along it: pieces (M,), nodes (M,). unit: (P,) directions."""
+    on_node, on_piece = np.divmod(np.unique(node * len(unit) + piece), len(unit))
+    place = (nodes[on_node] * unit[on_piece].conj()).real
+    order = np.lexsort((place, on_piece))
+    return on_piece[order], on_node[order]
 
 
 def _cover(

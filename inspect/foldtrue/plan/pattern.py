@@ -105,8 +105,7 @@ def draw_pattern(plan: Plan) -> Pattern:
     keep = np.flatnonzero((ends[:, 0] != ends[:, 1]) & ~(on_rim[ends[:, 0]] & on_rim[ends[:, 1]]).any(1))
     lines, ends = [lines[k] for k in keep], ends[keep]
     rim = _rim_ends(vertices, corners, on_rim)
-    tip_label = iter(label[: 2 * sum(len(t.tips) for t in twists) : 2].tolist())
-    tips = tuple(tuple(next(tip_label) for _ in twist.tips) for twist in twists)
+    tips = _tips_counter_clockwise(twists, label[::2].tolist())
     return _with_facets(
         Pattern(
             corners=corners,
@@ -120,7 +119,7 @@ def draw_pattern(plan: Plan) -> Pattern:
             patches=(),
             twists=twists,
             runs=runs,
-            tips=tuple(t if twist.site.hand > 0 else (t[0], *t[:0:-1]) for t, twist in zip(tips, twists, strict=True)),
+            tips=tips,
         ),
         lines,
     )
@@ -168,6 +167,17 @@ def _run_lines(run: Run, pleat: int) -> list[_Line]:
         _Line(f"{run.id}:M", *run.mountain, "M", run.owners, left, right),
         _Line(f"{run.id}:V", *run.valley, "V", run.owners, right, left),
     ]
+
+
+def _tips_counter_clockwise(twists: Sequence[TwistShape], side_start: list[int]) -> tuple[tuple[int, ...], ...]:
+    """Vertices of every twist's tips; side_start: where each side begins, sides being drawn first and in hand order."""
+    tips = []
+    begin = 0
+    for twist in twists:
+        around = side_start[begin : begin + len(twist.tips)]
+        begin += len(around)
+        tips.append(tuple(around if twist.site.hand > 0 else [around[0], *around[:0:-1]]))
+    return tuple(tips)
 
 
 def _on_rim(vertices: Points, corners: Points, tolerance: float) -> BoolArray:
