@@ -69,7 +69,7 @@ def inspect_photo(
     """
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
-    from foldtrue.fit.lattice import fit_lattice
+    from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
     from foldtrue.rectify.piece import RectifyOptions, rectify_photo
@@ -87,9 +87,9 @@ def inspect_photo(
         placed = clock.run("detect", place_edges, light, plane, nominal, window_pitch)
         plane = clock.run("fit", align_plane, placed, plane, nominal)
     features = clock.run("detect", find_features, light, plane, nominal)
-    first = clock.run("fit", fit_lattice, features, plane, nominal)
-    plane = replace(plane, map=first.map)
-    features = clock.run("detect", remeasure_features, light, plane, nominal, features, first.vertices_mm)
+    plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
+    plane = replace(plane, map=plane_map)
+    features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
     fit = clock.run("fit", fit_lattice, features, plane, nominal)
     plane = replace(plane, map=fit.map)
     provenance = describe_origin(Path(path), photo, nominal, options)

@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import Features, Nominal
+from foldtrue.handover import Features, IntArray, Nominal
 
 CORRECTED = (0.8, 0.004)
 UNCORRECTED = (0.2, 0.06)
@@ -45,7 +45,7 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     # At the planned places: at the measured ones the effect would carry the samples' own noise, and regress on itself.
     points, normal = planned_points(features, nominal, view)
     effect = np.sum(radial_field(plane, points) * normal, 1)
-    edge = np.unique(nominal.views[view].crease[features.stretch], return_inverse=True)[1]
+    edge = np.unique(nominal.views[view].crease[features.stretch], return_inverse=True)[1].astype(np.int64)
     groups = int(edge.max(initial=-1)) + 1
     s = nominal.views[view]
     # The rim is cut by hand, not straight by nature; over-exposed edges bow with the light.
@@ -73,7 +73,7 @@ def _posterior(found: float, std: float) -> tuple[float, float]:
     return centre, float(np.sqrt(share @ (variance + (mean - centre) ** 2)))
 
 
-def _without_line(t: Array, value: Array, weight: Array, edge: Array, groups: int) -> Array:
+def _without_line(t: Array, value: Array, weight: Array, edge: IntArray, groups: int) -> Array:
     s0, s1, s2, sy, sxy = (np.bincount(edge, weight * f, groups) for f in (np.ones_like(t), t, t * t, value, t * value))
     det = s0 * s2 - s1 * s1
     ok = det > 1e-9 * np.maximum(s0, 1e-300) ** 2
@@ -82,7 +82,7 @@ def _without_line(t: Array, value: Array, weight: Array, edge: Array, groups: in
     return np.where(ok[edge], value - a[edge] - b[edge] * t, 0.0)
 
 
-def _bows(features: Features, nominal: Nominal, view: str, edge: Array, weight: Array) -> Array:
+def _bows(features: Features, nominal: Nominal, view: str, edge: IntArray, weight: Array) -> Array:
     """Common bow of edges towards their dark side, one column per kind of edge (M, kinds): thick paper and stray light
     bow all edges
     of a kind alike, which must not be taken for the lens."""
@@ -101,7 +101,7 @@ def _bows(features: Features, nominal: Nominal, view: str, edge: Array, weight: 
 
 
 def _lens_and_bows(
-    bend: Array, lens: Array, weight: Array, edge: Array, bows: Array, rounds: int = 8
+    bend: Array, lens: Array, weight: Array, edge: IntArray, bows: Array, rounds: int = 8
 ) -> tuple[float, float]:
     """Regression of the bends on the lens's effect and the common bows, Tukey weights per edge; slope of the lens term
     and its

@@ -35,21 +35,21 @@ class EdgeLines:
 
     def pick(self, rows: IntArray) -> EdgeLines:
         """The lines with these indices, in this order."""
-        fields = (
-            self.crease,
-            self.t_mid,
-            self.offset_mm,
-            self.offset_std_mm,
-            self.slope_mm,
-            self.slope_std_mm,
-            self.normal,
-            self.dark,
-            self.kind,
-            self.glare,
-            self.shared,
-        )
         return EdgeLines(
-            *(f[rows] for f in fields), tuple(self.members[int(r)] for r in rows), self.samples[rows], self.rms_mm
+            crease=self.crease[rows],
+            t_mid=self.t_mid[rows],
+            offset_mm=self.offset_mm[rows],
+            offset_std_mm=self.offset_std_mm[rows],
+            slope_mm=self.slope_mm[rows],
+            slope_std_mm=self.slope_std_mm[rows],
+            normal=self.normal[rows],
+            dark=self.dark[rows],
+            kind=self.kind[rows],
+            glare=self.glare[rows],
+            shared=self.shared[rows],
+            members=tuple(self.members[int(r)] for r in rows),
+            samples=self.samples[rows],
+            rms_mm=self.rms_mm,
         )
 
 
@@ -79,33 +79,25 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     spread = np.maximum(stt - sw * t_mid**2, 1e-300)
     keep = np.flatnonzero((count >= 3) & (sw > 0))
     stretch = features.stretch[first]
-    left, right = s.layers_left[stretch], s.layers_right[stretch]
-    crease = s.crease[stretch]
-    kind = step_kinds(nominal, crease, left, right)
+    left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
     shared = s.shared[stretch] > 1
-    lines = EdgeLines(
-        crease,
-        t_mid,
-        a + b * (t_mid - 0.5),
-        np.sqrt(factor / np.maximum(sw, 1e-300)),
-        b,
-        np.sqrt(factor / spread),
-        left_normals(nominal, crease),
-        np.where(left > right, 1.0, -1.0),
-        kind,
-        (np.minimum(left, right) == 0) | features.clipped[stretch],
-        shared,
-        _members(nominal, view, stretch, shared),
-        count,
-        0.0,
-    )
-    rms = (
-        float(np.sqrt(np.median((np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300))[keep])))
-        if len(keep)
-        else float("nan")
-    )
-    kept = lines.pick(keep)
-    return EdgeLines(**{**kept.__dict__, "rms_mm": rms})
+    scatter = np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300)
+    return EdgeLines(
+        crease=crease,
+        t_mid=t_mid,
+        offset_mm=a + b * (t_mid - 0.5),
+        offset_std_mm=np.sqrt(factor / np.maximum(sw, 1e-300)),
+        slope_mm=b,
+        slope_std_mm=np.sqrt(factor / spread),
+        normal=left_normals(nominal, crease),
+        dark=np.where(left > right, 1.0, -1.0),
+        kind=step_kinds(nominal, crease, left, right),
+        glare=(np.minimum(left, right) == 0) | features.clipped[stretch],
+        shared=shared,
+        members=_members(nominal, view, stretch, shared),
+        samples=count.astype(float),
+        rms_mm=float(np.sqrt(np.median(scatter[keep]))) if len(keep) else float("nan"),
+    ).pick(keep)
 
 
 def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArray) -> IntArray:

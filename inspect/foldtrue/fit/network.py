@@ -18,7 +18,7 @@ import numpy as np
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
 from foldtrue.frames import Array
-from foldtrue.handover import IntArray, Nominal
+from foldtrue.handover import BoolArray, IntArray, Nominal
 
 
 @dataclass(frozen=True)
@@ -66,8 +66,9 @@ def solve_network(
     std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
     value = np.stack([lines.offset_mm, lines.slope_mm], 1).ravel()
     scale = np.tile([1.0, 2.0], len(lines.crease))
-    trust = np.where(np.repeat(lines.shared, 2), 0.0, 1.0)
-    crease, doubt = lines.crease, np.zeros(len(lines.crease))
+    trust: Array = np.where(np.repeat(lines.shared, 2), 0.0, 1.0)
+    crease = lines.crease
+    doubt: Array = np.zeros(len(lines.crease))
     misfit, shape = 0.0, 0.02 * nominal.pitch_mm
     for step in range(rounds):
         # Shape is left loose while edges are judged: a badly creased twist must not cost an honest edge its say.
@@ -76,7 +77,7 @@ def solve_network(
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, prior_mm)
         resid = value - design @ x
-        if step in (0, 1, 3):
+        if step in (0, 2):
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
         if step == 0:
@@ -118,7 +119,9 @@ def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
     can do."""
     from scipy import sparse
 
-    rows, cols, vals = [], [], []
+    rows: list[IntArray] = []
+    cols: list[IntArray] = []
+    vals: list[Array] = []
     count = 0
     for twist in nominal.twists:
         r = nominal.vertices_mm[list(twist.tips)]
@@ -144,7 +147,9 @@ def _equations(lines: EdgeLines, crease: IntArray, nominal: Nominal, setup: _Set
     e = len(crease)
     t, ratio = on_crease(lines, crease, nominal)
     ends = setup.unknown_of[nominal.creases.ends[crease]]
-    rows, cols, vals = [], [], []
+    rows: list[IntArray] = []
+    cols: list[IntArray] = []
+    vals: list[Array] = []
     for k, (w0, w1) in enumerate(((1 - t, t), (-ratio, ratio))):
         for end, w in ((0, w0), (1, w1)):
             for axis in (0, 1):
@@ -181,7 +186,7 @@ def _redundancy(design: Any, factor: Any, weight: Array) -> Array:
     return np.clip(1 - out * weight, 0.0, 1.0)
 
 
-def _misfit(resid: Array, std: Array, redundancy: Array, used: Array) -> float:
+def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray) -> float:
     """How far lines that should meet miss each other beyond their own noise (mm): robust weighted mean excess of
     squared residuals
     over the checked equations (method of moments), zero unless it stands out of its own uncertainty by two."""

@@ -18,7 +18,7 @@ def pose_rows(nominal: Nominal) -> list[Array]:
     linear turn is within 1e-3 of itself below 5 deg); size is the mean relative change of the distances from the
     centre. Source: orthogonal Procrustes problem, first order.
     """
-    out = []
+    out: list[Array] = []
     for twist in nominal.twists:
         tips = nominal.vertices_mm[list(twist.tips)]
         r = tips - tips.mean(0)

@@ -39,10 +39,11 @@ def outermost(
     from scipy.special import log_ndtr, ndtr
 
     crease, doubt = lines.crease.copy(), np.zeros(len(lines.crease))
-    rows, owner, member = [], [], []
+    owner: list[int] = []
+    member: list[int] = []
     for e in np.flatnonzero(lines.shared):
         for c in lines.members[e]:
-            owner.append(e)
+            owner.append(int(e))
             member.append(int(c))
     own, mem = np.array(owner, np.int64), np.array(member, np.int64)
     t, _ = on_crease(lines.pick(own), mem, nominal)
@@ -53,7 +54,9 @@ def outermost(
         for axis in (0, 1):
             columns[2 * ends[:, end] + axis, np.arange(len(own))] += w * outward[:, axis]
     place = columns.T @ x
-    std = np.sqrt(np.minimum(np.sum(columns * factor.solve(columns), 0), (2 * loose_mm) ** 2) + (0.1 * loose_mm) ** 2)
+    # A rim vertex that nothing has fixed is still no farther off than this piece's vertices usually are.
+    usual = max(loose_mm, 1.4826 * float(np.median(np.abs(x[: 2 * int(unknown_of.max()) + 2]))))
+    std = np.sqrt(np.minimum(np.sum(columns * factor.solve(columns), 0), (2 * usual) ** 2) + (0.1 * usual) ** 2)
     seen = -lines.dark * lines.offset_mm
     shift = _common_shift(lines, own, place, seen)
     for e in np.flatnonzero(lines.shared):
@@ -65,7 +68,7 @@ def outermost(
         share /= share.sum()
         best = int(share.argmax())
         crease[e] = mem[rows[best]]
-        doubt[e] = loose_mm * np.sqrt(1 - share[best]) + 0.1 * loose_mm * float(ndtr(-abs(z[best])))
+        doubt[e] = usual * np.sqrt(1 - share[best]) + 0.1 * usual * float(ndtr(-abs(z[best])))
     return crease, doubt
 
 

@@ -59,8 +59,8 @@ def _level(tilt: Array, focal: float, centre: Array) -> Array:
     s, c = np.linalg.norm(axis), normal[2]
     k = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
     turn = np.eye(3) + k + (k @ k * ((1 - c) / s**2) if s > 1e-9 else 0)
-    scale = np.diag([focal, focal, 1.0])
-    return np.asarray(scale @ turn @ from_px)
+    level: Array = np.asarray(np.diag([focal, focal, 1.0]) @ turn @ from_px, float)
+    return level
 
 
 def _directions(points: EdgePoints, matrix: Array) -> Array:
@@ -170,12 +170,10 @@ def lattice_candidates(
 
 def _best_lags(image: Array, plan: Array, most: int) -> list[tuple[float, bool, int]]:
     """Shifts of the logarithmic frequency axis at which the image's two spectra look like the plan's, best first; swap
-    tells that
-    the families are exchanged (the base direction is 30 deg off)."""
+    tells that the families are exchanged (the base direction is 30 deg off)."""
     from scipy.ndimage import gaussian_filter1d
 
-    shape = lambda s: gaussian_filter1d(np.sqrt(s), 2.0, axis=1)  # noqa: E731
-    a, b = shape(image), shape(plan)
+    a, b = (gaussian_filter1d(np.sqrt(power), 2.0, axis=1) for power in (image, plan))
     n = b.shape[1]
     found = []
     for swap in (False, True):

@@ -67,11 +67,11 @@ def _regions(difference: NDArray[np.float32]) -> list[Array]:
     from skimage.filters import threshold_otsu
 
     h, w = difference.shape
-    middle = float(threshold_otsu(difference))
+    middle = float(threshold_otsu(difference))  # type: ignore[no-untyped-call]
     hulls: list[Array] = []
     for level in (0.3, 0.5, 0.75, 1.0, 1.3):
-        mask = (difference > max(middle * level, 0.02)).astype(np.uint8)
-        mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        raw = (difference > max(middle * level, 0.02)).astype(np.uint8)
+        mask = cv2.morphologyEx(raw, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
         count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
         if count < 2:
             continue
@@ -118,8 +118,7 @@ def _signature(points: Array, count: int = 120) -> Array:
 
 def _fit_hull(hull_px: Array, plan_hull: Array) -> list[OutlineFit]:
     """Affine start from area moments, every turn whose signature fits, then a homography by closest points."""
-    up = hull_px * [1.0, -1.0]
-    up = convex_hull(up)
+    up = convex_hull(hull_px * [1.0, -1.0])
     c_px, w_px = _whiten(up)
     c_mm, w_mm = _whiten(plan_hull)
     a, b = _along((up - c_px) @ w_px.T, 360), _along((plan_hull - c_mm) @ w_mm.T, 360)

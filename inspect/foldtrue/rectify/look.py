@@ -97,7 +97,7 @@ def agreement(log_light: Image, layers: IntArray, counts: IntArray, most: int = 
         ys, xs = ys[pick], xs[pick]
     counts, index = np.unique(layers[ys, xs], return_inverse=True)
     y = log_light[ys, xs].astype(float)
-    span = float(max(np.ptp(xs), np.ptp(ys), 1))
+    span = float(max(xs.max() - xs.min(), ys.max() - ys.min(), 1))
     u, v = (xs - xs.mean()) / span, (ys - ys.mean()) / span
     smooth = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], 1)
     classes = (index[:, None] == np.arange(len(counts))).astype(float)

@@ -59,7 +59,7 @@ def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None
     small = reduce_photo(photo)
     mirrored = options.side == "back"
     best = _best(small, nominal, options.view, _by_outline(small, nominal, options.view, mirrored))
-    if best is None or best.fit.share < 0.75:
+    if best is None or best.fit.share < 0.6:
         other = _best(small, nominal, options.view, _by_lattice(small, nominal, options, mirrored, photo))
         if other is not None and (best is None or other.fit.share > best.fit.share):
             best = other
@@ -129,7 +129,7 @@ def _whole_canvas(small: Small, nominal: Nominal, matrix: Array, most: int = 420
 
 def _best(small: Small, nominal: Nominal, view: View, candidates: list[Candidate]) -> Candidate | None:
     """Sharpen the leading candidates on the picture itself and take the one that explains most."""
-    sharpened = []
+    sharpened: list[Candidate] = []
     for c in candidates[:3]:
         if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.3):
             continue
@@ -141,8 +141,7 @@ def _best(small: Small, nominal: Nominal, view: View, candidates: list[Candidate
 
 def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, float], rounds: int = 30) -> Array:
     """Align the plan's layers to the picture by the enhanced correlation coefficient (Evangelidis and Psarakis, IEEE
-    Trans. PAMI 30
-    (2008) 1858), a homography; the start is returned when it does not converge."""
+    Trans. PAMI 30 (2008) 1858), a homography; the start is returned when it does not converge."""
     import cv2
 
     layers = layer_raster(nominal, matrix, small.log.shape)
@@ -157,7 +156,7 @@ def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, flo
     offset = np.array([[1.0, 0, x0], [0, 1.0, y0], [0, 0, 1.0]])
     warp = offset.astype(np.float32)
     try:
-        _, warp = cv2.findTransformECC(
+        _, found = cv2.findTransformECC(
             np.ascontiguousarray(look[y0:y1, x0:x1]),
             small.log,
             warp,
@@ -168,7 +167,7 @@ def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, flo
         )
     except cv2.error:
         return matrix
-    return np.asarray(warp.astype(float) @ np.linalg.inv(offset) @ matrix)
+    return np.asarray(found.astype(float) @ np.linalg.inv(offset) @ matrix)
 
 
 def _decide_place(
@@ -242,8 +241,8 @@ def _as_plane(
     photo: Photo, small: Small, nominal: Nominal, best: Candidate, runner_up: float, options: RectifyOptions
 ) -> Plane:
     height, width = photo.pixels.shape[:2]
-    matrix = np.linalg.inv(to_small_matrix(small.factor)) @ best.matrix
-    matrix, turn = _most_upright(matrix, nominal, options)
+    placed = np.linalg.inv(to_small_matrix(small.factor)) @ best.matrix
+    matrix, turn = _most_upright(placed, nominal, options)
     scale = float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] - np.outer(matrix[:2, 2], matrix[2, :2])))))
     if scale * nominal.pitch_mm < options.least_pitch_px:
         raise PhotoTooPoor(

@@ -7,6 +7,7 @@ Fourier domain", IEEE Trans. Image Process. 21 (2012) 2706.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +97,10 @@ def correlate(
     m2 = mask[::-1, ::-1]
     ff, fm, ff2 = (rfft2(x, shape) for x in (f, field.mask, f * f))
     gf, gm, gf2 = (rfft2(x, shape) for x in (g, m2, g * g))
-    back = lambda spectrum: irfft2(spectrum, shape)[: full[0], : full[1]]  # noqa: E731
+
+    def back(spectrum: NDArray[np.complexfloating[Any, Any]]) -> Array:
+        return np.asarray(irfft2(spectrum, shape)[: full[0], : full[1]])
+
     overlap = np.maximum(back(fm * gm), 1e-3)
     sf, sg = back(ff * gm), back(fm * gf)
     cross = back(ff * gf) - sf * sg / overlap

@@ -1,0 +1,152 @@
+"""From an adjusted network to the figures of a result: poses, edges and vertices against the plan, with covariance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from foldtrue.fit.lines import EdgeLines
+from foldtrue.fit.network import Network
+from foldtrue.fit.poses import GlobalFit, rigid_pose
+from foldtrue.frames import Array, PlaneMap, apply_homography
+from foldtrue.handover import BoolArray, LatticeFit, Nominal
+
+
+@dataclass(frozen=True)
+class Solution:
+    """All that the adjustment of one photo gives: lines, network, covariance (4 T, 4 T) of the poses, the whole piece's
+    fit, vertices (V, 2) mm before it, the map with its lens, and which twists count."""
+
+    lines: EdgeLines
+    network: Network
+    pose_cov: Array
+    whole: GlobalFit
+    vertices_mm: Array
+    lens_map: PlaneMap
+    k1_std: float
+    measured: BoolArray
+    flags: tuple[tuple[str, ...], ...]
+    px_per_mm: float
+
+
+def state(solution: Solution, nominal: Nominal) -> LatticeFit:
+    """Take the whole piece's fit out of the solution and state every figure with its uncertainty."""
+    whole, network = solution.whole, solution.network
+    back = np.linalg.inv(whole.matrix)
+    aligned = apply_homography(back, solution.vertices_mm)
+    final = replace(solution.lens_map, homography=solution.lens_map.homography @ whole.matrix)
+    poses = [rigid_pose(nominal.vertices_mm[list(t.tips)], aligned[list(t.tips)]) for t in nominal.twists]
+    position = np.array([p[0] for p in poses])
+    angle, size = np.array([p[1] for p in poses]), np.array([p[2] for p in poses])
+    residual, leverage, alone = _after_fit(whole, solution.pose_cov, position)
+    turns = _turns(nominal, residual[2::3, 2::3] * np.degrees(1.0) ** 2, angle, solution.measured)
+    count = np.arange(len(poses))
+    own = residual.reshape(len(poses), 3, len(poses), 3)[count, :, count, :]
+    odd = _outliers(alone, solution.measured, own)
+    vertex_cov, vertex_ok = _vertex_covariance(network, nominal)
+    edges = _edge_errors(solution.lines, nominal, back)
+    return LatticeFit(
+        map=final,
+        scale=None,
+        scale_std=None,
+        k1_std=solution.k1_std,
+        vertices_mm=aligned,
+        vertex_cov_mm2=vertex_cov,
+        vertex_measured=vertex_ok,
+        tips_px=tuple(final.to_px(aligned[list(t.tips)]) for t in nominal.twists),
+        centre_px=final.to_px(np.array([aligned[list(t.tips)].mean(0) for t in nominal.twists])),
+        position_error_mm=position,
+        position_cov_mm2=own[:, :2, :2],
+        angle_error_deg=angle,
+        angle_std_deg=turns[2],
+        size_error=size,
+        size_std=np.sqrt(np.diag(solution.pose_cov)[3::4]),
+        measured=solution.measured,
+        flags=tuple((*f, "outlier") if k in odd else f for k, f in enumerate(solution.flags)),
+        overturn_deg=turns[0],
+        overturn_std_deg=turns[1],
+        leverage=leverage,
+        leave_one_out_mm=alone,
+        edge_offset_mm=edges[0],
+        edge_offset_std_mm=edges[1],
+        edge_angle_deg=edges[2],
+        edge_angle_std_deg=edges[3],
+        sample_rms_px=solution.lines.rms_mm * solution.px_per_mm,
+    )
+
+
+def _turns(nominal: Nominal, cov: Array, angle: Array, measured: BoolArray) -> tuple[float, float, Array]:
+    """The piece's common overturn (mean of hand x turn over the measured twists) and its std, and the stds (T,) of the
+    turns with it taken out; cov: (T, T) deg^2."""
+    hand = np.array([t.hand for t in nominal.twists], float)
+    mean = hand * measured / max(int(measured.sum()), 1)
+    relative = np.eye(len(hand)) - np.outer(hand, mean)
+    variance = np.einsum("ij,jk,ik->i", relative, cov, relative)
+    return float(mean @ angle), float(np.sqrt(mean @ cov @ mean)), np.sqrt(variance)
+
+
+def _after_fit(whole: GlobalFit, cov: Array, position: Array) -> tuple[Array, Array, Array]:
+    """Covariance (3 T, 3 T) of x, y, turn (rad) after the whole piece's fit is taken out; leverage (T,); leave-one-out
+    errors."""
+    count = len(position)
+    w = np.repeat(whole.weights, 2)
+    solve = np.linalg.pinv(whole.design * np.sqrt(w)[:, None]) * np.sqrt(w)[None, :]
+    picker = np.zeros((2 * count, 3 * count))
+    picker[np.arange(2 * count), (np.arange(2 * count) // 2) * 3 + np.arange(2 * count) % 2] = 1
+    effect = np.zeros((3 * count, whole.design.shape[1]))
+    effect[0::3], effect[1::3], effect[2::3] = whole.design[0::2], whole.design[1::2], whole.turn
+    project = np.eye(3 * count) - effect @ solve @ picker
+    keep = np.flatnonzero(np.arange(4 * count) % 4 != 3)
+    residual = project @ cov[np.ix_(keep, keep)] @ project.T
+    hat = (whole.design @ solve).reshape(count, 2, count, 2)[np.arange(count), :, np.arange(count), :]
+    alone = np.linalg.solve(np.eye(2) - np.minimum(hat, 0.98), position[:, :, None])[:, :, 0]
+    return residual, np.trace(hat, axis1=1, axis2=2) / 2, alone
+
+
+def _outliers(alone: Array, measured: BoolArray, own: Array) -> list[int]:
+    """Twists whose leave-one-out error stands out of the piece's own scatter: over 5 times the median length's
+    sigma."""
+    distance = np.hypot(*alone.T)
+    if measured.sum() < 6:
+        return []
+    scale = float(np.median(distance[measured])) / 1.1774 + 1e-9
+    noise = np.sqrt(np.trace(own[:, :2, :2], axis1=1, axis2=2))
+    return [int(k) for k in np.flatnonzero(measured & (distance > 5 * scale) & (distance > 5 * noise))]
+
+
+def _vertex_covariance(network: Network, nominal: Nominal) -> tuple[Array, BoolArray]:
+    """(V, 2, 2) mm2 and whether each vertex is fixed in both directions (its prior has been overruled)."""
+    known = np.flatnonzero(network.unknown_of >= 0)
+    columns = np.zeros((network.size, 2 * len(known)))
+    unknown = network.unknown_of[known]
+    columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel(), np.arange(2 * len(known))] = 1
+    solved = network.factor.solve(columns)
+    rows = np.stack([2 * unknown, 2 * unknown + 1], 1)
+    cols = np.arange(2 * len(known)).reshape(-1, 2)
+    cov = np.full((len(nominal.vertices_mm), 2, 2), np.nan)
+    cov[known] = solved[rows[:, :, None], cols[:, None, :]]
+    ok = np.zeros(len(cov), bool)
+    ok[known] = (
+        np.sqrt(np.linalg.eigvalsh(0.5 * (cov[known] + cov[known].transpose(0, 2, 1)))[:, 1]) < 0.03 * nominal.pitch_mm
+    )
+    return cov, ok
+
+
+def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:
+    """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
+    stds."""
+    out = tuple(np.full(len(nominal.creases.ids), np.nan) for _ in range(4))
+    ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
+    d = ends[:, 1] - ends[:, 0]
+    length = np.hypot(*d.T)
+    moved = []
+    for t in (0.0, 1.0):
+        shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
+        moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
+    off = [np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True)]
+    out[0][lines.crease] = 0.5 * (off[0] + off[1])
+    out[1][lines.crease] = np.hypot(lines.offset_std_mm, (0.5 - lines.t_mid) * lines.slope_std_mm)
+    out[2][lines.crease] = np.degrees(np.arctan2(off[1] - off[0], length))
+    out[3][lines.crease] = np.degrees(lines.slope_std_mm / length)
+    return out  # type: ignore[return-value]
