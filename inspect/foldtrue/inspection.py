@@ -83,9 +83,8 @@ def inspect_photo(
     rectify_options = RectifyOptions(view=view, side=options.side, at_px=options.at_px)
     plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
-    for window_pitch in (0.3, 0.15):
-        placed = clock.run("detect", place_edges, light, plane, nominal, window_pitch)
-        plane = clock.run("fit", align_plane, placed, plane, nominal)
+    placed = clock.run("detect", place_edges, light, plane, nominal)
+    plane = clock.run("fit", align_plane, placed, plane, nominal)
     features = clock.run("detect", find_features, light, plane, nominal)
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)

@@ -147,9 +147,9 @@ def _best_lines(
 
 
 def _slope_steps(targets: Targets, max_slope: float, px_per_mm: float) -> int:
-    """Half the number of slopes so that neighbours differ by about a pixel at the ends of a median edge."""
+    """Half the number of slopes so that neighbours differ by under two pixels at the ends of a median edge."""
     reach = float(np.median(targets.length_mm)) * 0.5 * max_slope * px_per_mm
-    return int(np.clip(np.ceil(reach), 1, 24))
+    return int(np.clip(np.ceil(reach / 1.7), 1, 16))
 
 
 def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: float) -> Array:

@@ -36,7 +36,7 @@ class DetectOptions:
             raise ValueError("window_pitch must lie in (0, 0.45], max_slope in [0, 0.5)")
 
 
-FIRST = DetectOptions(lines_per_pitch=50.0)
+FIRST = DetectOptions(lines_per_pitch=40.0)
 AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03)
 
 
@@ -78,7 +78,7 @@ def _channel_weights(part: NDArray[Any]) -> tuple[float, ...]:
     return tuple(float(w) for w in weights / weights.sum())
 
 
-def place_edges(light: Light, plane: Plane, nominal: Nominal, window_pitch: float) -> Features:
+def place_edges(light: Light, plane: Plane, nominal: Nominal, window_pitch: float = 0.3) -> Features:
     """Find the edges roughly, within window_pitch pitches of the plan: two samples each, enough to shift the whole
     plan onto them."""
     targets = light.targets

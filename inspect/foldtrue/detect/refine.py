@@ -70,7 +70,7 @@ def refine(
     blur_px: Array,
     clip_level: float,
     spacing_px: float,
-    rounds: int = 3,
+    rounds: int = 2,
 ) -> Refined:
     """Maximum-likelihood places of every block of every edge, started from the lines start = (offset, slope) (E,) mm.
 

@@ -54,13 +54,13 @@ def _level(tilt: Array, focal: float, centre: Array) -> Array:
     tilt."""
     from_px = np.array([[1 / focal, 0, -centre[0] / focal], [0, -1 / focal, centre[1] / focal], [0, 0, 1.0]])
     normal = np.array([tilt[0], tilt[1], 1.0])
-    normal /= np.linalg.norm(normal)
-    axis = np.cross(normal, [0, 0, 1.0])
-    s, c = np.linalg.norm(axis), normal[2]
-    k = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]])
-    turn = np.eye(3) + k + (k @ k * ((1 - c) / s**2) if s > 1e-9 else 0)
-    level: Array = np.asarray(np.diag([focal, focal, 1.0]) @ turn @ from_px, float)
-    return level
+    normal = normal / np.linalg.norm(normal)
+    axis: Array = np.cross(normal, np.array([0, 0, 1.0]))
+    s, c = float(np.hypot(axis[0], axis[1])), float(normal[2])
+    k: Array = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]], float)
+    turn: Array = np.eye(3) + k + (k @ k) * ((1 - c) / s**2 if s > 1e-9 else 0.0)
+    flat: Array = np.diag([focal, focal, 1.0]) @ turn @ from_px
+    return flat
 
 
 def _directions(points: EdgePoints, matrix: Array) -> Array:

@@ -97,8 +97,8 @@ def agreement(log_light: Image, layers: IntArray, counts: IntArray, most: int = 
         ys, xs = ys[pick], xs[pick]
     counts, index = np.unique(layers[ys, xs], return_inverse=True)
     y = log_light[ys, xs].astype(float)
-    span = float(max(xs.max() - xs.min(), ys.max() - ys.min(), 1))
-    u, v = (xs - xs.mean()) / span, (ys - ys.mean()) / span
+    span = float(max(layers.shape))
+    u, v = (xs - float(xs.mean())) / span, (ys - float(ys.mean())) / span
     smooth = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], 1)
     classes = (index[:, None] == np.arange(len(counts))).astype(float)
     design = np.concatenate([classes, smooth[:, 1:]], 1)
@@ -107,7 +107,7 @@ def agreement(log_light: Image, layers: IntArray, counts: IntArray, most: int = 
         coef, rest = _solve(design, y, weight)
         weight = 1.0 / np.maximum(1.0, np.abs(rest) / (2.0 * np.median(np.abs(rest)) + 1e-6))
     plain = _solve(smooth, y, weight)[1]
-    share = 1 - float(np.sum(weight * rest**2) / max(np.sum(weight * plain**2), 1e-12))
+    share = 1 - float(np.sum(weight * rest**2)) / max(float(np.sum(weight * plain**2)), 1e-12)
     levels = {int(c): float(value) for c, value in zip(counts, coef, strict=False)}
     populated = [levels[int(c)] for c, n in zip(counts, np.bincount(index), strict=True) if n > 0.02 * len(y)]
     rising = len(populated) < 2 or any(b > a + 0.02 for a, b in pairwise(populated))

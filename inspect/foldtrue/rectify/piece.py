@@ -78,10 +78,21 @@ def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None
 def _by_outline(small: Small, nominal: Nominal, view: View, mirrored: bool) -> list[Candidate]:
     """Outline fits, each in every turn the outline leaves open, scored."""
     out: list[Candidate] = []
-    for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:12]:
+    tried: list[Array] = []
+    for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:30]:
+        # Neighbouring thresholds give the same outline again.
+        corners = apply_homography(fit.matrix, nominal.outline_mm[:3])
+        if any(np.abs(corners - other).max() < 0.25 * nominal.pitch_mm * _px_per_mm(fit.matrix) for other in tried):
+            continue
+        tried.append(corners)
         layers = layer_raster(nominal, fit.matrix, small.log.shape)
         out.append(Candidate(fit.matrix, "outline", agreement(small.log, layers, planned_counts(nominal, view))))
     return sorted(out, key=lambda c: -c.fit.share)
+
+
+def _px_per_mm(matrix: Array) -> float:
+    """Scale of a homography (last entry 1) at its origin, the mean over all directions."""
+    return float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] - np.outer(matrix[:2, 2], matrix[2, :2])))))
 
 
 def _by_lattice(
@@ -131,7 +142,7 @@ def _best(small: Small, nominal: Nominal, view: View, candidates: list[Candidate
     """Sharpen the leading candidates on the picture itself and take the one that explains most."""
     sharpened: list[Candidate] = []
     for c in candidates[:3]:
-        if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.3):
+        if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.15):
             continue
         matrix = sharpen(small, nominal, c.matrix, c.fit.levels)
         fit = agreement(small.log, layer_raster(nominal, matrix, small.log.shape), planned_counts(nominal, view))
@@ -243,7 +254,7 @@ def _as_plane(
     height, width = photo.pixels.shape[:2]
     placed = np.linalg.inv(to_small_matrix(small.factor)) @ best.matrix
     matrix, turn = _most_upright(placed, nominal, options)
-    scale = float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] - np.outer(matrix[:2, 2], matrix[2, :2])))))
+    scale = _px_per_mm(matrix / matrix[2, 2])
     if scale * nominal.pitch_mm < options.least_pitch_px:
         raise PhotoTooPoor(
             f"The piece is too small in the picture: {scale * nominal.pitch_mm:.0f} px per pitch, "
