@@ -59,13 +59,13 @@ def _level(tilt: Array, focal: float, centre: Array) -> Array:
     s, c = float(np.hypot(axis[0], axis[1])), float(normal[2])
     k: Array = np.array([[0, -axis[2], axis[1]], [axis[2], 0, -axis[0]], [-axis[1], axis[0], 0]], float)
     turn: Array = np.eye(3) + k + (k @ k) * ((1 - c) / s**2 if s > 1e-9 else 0.0)
-    flat: Array = np.diag([focal, focal, 1.0]) @ turn @ from_px
-    return flat
+    scale: Array = np.array([[focal, 0, 0], [0, focal, 0], [0, 0, 1.0]])
+    return np.asarray(scale @ turn @ from_px)
 
 
 def _directions(points: EdgePoints, matrix: Array) -> Array:
     v = np.einsum("nij,nj->ni", homography_jacobian(matrix, points.xy), points.tangent)
-    return np.arctan2(v[:, 1], v[:, 0])
+    return np.asarray(np.arctan2(v[:, 1], v[:, 0]))
 
 
 def level_plane(points: EdgePoints, shape: tuple[int, int], focal_guess: float | None) -> tuple[Array, float, float]:

@@ -1,0 +1,54 @@
+"""Pixels and plan millimetres: against OpenCV, finite differences and the round trip."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from foldtrue.frames import PlaneMap, apply_homography, homography_jacobian, rotation
+
+H = np.array([[7.0, -1.0, 900.0], [-0.8, -7.5, 700.0], [2e-4, -1e-4, 1.0]])
+POINTS = np.array([[0.0, 0.0], [40.0, -12.0], [-55.0, 33.0], [10.0, 60.0]])
+
+
+def test_homography_equals_opencv():
+    wanted = cv2.perspectiveTransform(POINTS[None], H)[0]
+    np.testing.assert_allclose(apply_homography(H, POINTS), wanted, rtol=1e-12)
+
+
+def test_homography_jacobian_equals_finite_differences():
+    step = 1e-5
+    wanted = np.stack(
+        [(apply_homography(H, POINTS + d) - apply_homography(H, POINTS - d)) / (2 * step) for d in step * np.eye(2)], 2
+    )
+    np.testing.assert_allclose(homography_jacobian(H, POINTS), wanted, rtol=1e-6)
+
+
+def test_lens_term_equals_opencvs_k1():
+    plane = PlaneMap(H, -0.07, np.array([1000.0, 750.0]), 1500.0)
+    flat = apply_homography(H, POINTS)
+    camera = np.array([[1500.0, 0, 1000.0], [0, 1500.0, 750.0], [0, 0, 1]])
+    rays = np.c_[(flat - [1000.0, 750.0]) / 1500.0, np.ones(len(flat))]
+    wanted = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), camera, np.array([-0.07, 0, 0, 0.0]))[0][:, 0]
+    np.testing.assert_allclose(plane.to_px(POINTS), wanted, atol=1e-9)
+
+
+def test_jacobian_with_a_lens_equals_finite_differences():
+    plane = PlaneMap(H, 0.09, np.array([1000.0, 750.0]), 1500.0)
+    step = 1e-5
+    wanted = np.stack([(plane.to_px(POINTS + d) - plane.to_px(POINTS - d)) / (2 * step) for d in step * np.eye(2)], 2)
+    np.testing.assert_allclose(plane.jacobian(POINTS), wanted, rtol=1e-6)
+
+
+@settings(deadline=None)
+@given(k1=st.floats(-0.12, 0.12), x=st.floats(-70, 70), y=st.floats(-70, 70))
+def test_there_and_back_is_where_it_was(k1, x, y):
+    plane = PlaneMap(H, k1, np.array([1000.0, 750.0]), 1500.0)
+    point = np.array([[x, y]])
+    np.testing.assert_allclose(plane.to_mm(plane.to_px(point)), point, atol=1e-8)
+
+
+def test_a_positive_turn_is_counter_clockwise():
+    np.testing.assert_allclose(rotation(90.0) @ [1.0, 0.0], [0.0, 1.0], atol=1e-15)

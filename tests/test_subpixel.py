@@ -1,0 +1,163 @@
+"""Blurred steps found to a fraction of a pixel, against closed forms, published limits and other libraries."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from foldtrue.subpixel import (
+    bilinear,
+    cramer_rao_place_px,
+    cross_lines,
+    fit_steps,
+    group_median,
+    linear_grey,
+    robust_line,
+    step_kernel,
+)
+
+U = np.arange(-9.0, 10.0)
+
+
+def blurred_step(place, blur, low=40.0, high=100.0, u=U):
+    """An ideal step through a Gaussian blur: the error function (closed form)."""
+    return low + (high - low) * ndtr((u[None, :] - np.atleast_1d(place)[:, None]) / blur)
+
+
+def located(profiles, blur, rounds=4, u=U):
+    place = np.zeros(len(profiles))
+    fit = None
+    for _ in range(rounds):
+        fit = fit_steps(profiles, u, place, np.full(len(profiles), blur))
+        place = place + fit.shift
+    return place, fit
+
+
+@pytest.mark.parametrize("blur", [0.8, 1.3, 2.5])
+def test_a_noiseless_step_is_found_where_it_is(blur):
+    true = np.linspace(-1.2, 1.2, 13)
+    place, fit = located(blurred_step(true, blur), blur)
+    np.testing.assert_allclose(place, true, atol=1e-7)
+    np.testing.assert_allclose(fit.contrast, 60.0, rtol=1e-7)
+
+
+@pytest.mark.parametrize(("blur", "noise"), [(1.0, 2.0), (1.5, 4.0), (2.5, 2.0)])
+def test_scatter_stays_near_the_cramer_rao_limit_and_without_bias(blur, noise):
+    """Limit: var >= 2 sqrt(pi) blur noise^2 / contrast^2 (Cramer-Rao bound of the erf edge, base and contrast known);
+    with both unknown the bound's root grows by 1.13 to 1.25."""
+    rng = np.random.default_rng(3)
+    true = rng.uniform(-0.5, 0.5, 4000)
+    place, _ = located(blurred_step(true, blur) + rng.normal(0, noise, (4000, len(U))), blur)
+    error = place - true
+    limit = cramer_rao_place_px(blur, noise, 60.0)
+    assert limit < error.std() < 1.5 * limit
+    assert abs(error.mean()) < 4 * error.std() / np.sqrt(len(error))
+
+
+def test_the_stated_variance_is_the_scatter():
+    rng = np.random.default_rng(4)
+    profiles = blurred_step(np.zeros(3000), 1.2) + rng.normal(0, 2.0, (3000, len(U)))
+    place, fit = located(profiles, 1.2)
+    assert place.std() == pytest.approx(2.0 * np.sqrt(np.median(fit.shift_var)), rel=0.08)
+
+
+def test_samples_left_out_do_not_count():
+    profiles = blurred_step([0.4], 1.0)
+    spoiled = profiles.copy()
+    spoiled[0, -4:] = 0.0
+    place = np.zeros(1)
+    valid = np.ones_like(profiles, bool)
+    valid[0, -4:] = False
+    for _ in range(5):
+        place = place + fit_steps(spoiled, U, place, np.ones(1), valid=valid).shift
+    assert place[0] == pytest.approx(0.4, abs=1e-6)
+
+
+def test_wrong_blur_is_noticed_and_does_not_move_the_edge():
+    """Place and blur are orthogonal by symmetry."""
+    fit = fit_steps(blurred_step([0.0], 1.5), U, np.zeros(1), np.array([1.3]))
+    assert fit.shift[0] == pytest.approx(0.0, abs=1e-9)
+    assert fit.blur_change[0] == pytest.approx(0.15, abs=0.05)
+
+
+def test_step_kernel_answers_one_to_its_own_step():
+    kernel = step_kernel(1.4)
+    half = len(kernel) // 2
+    u = np.arange(-half, half + 1, dtype=float)
+    assert kernel @ blurred_step([0.0], 1.4, 10.0, 11.0, u)[0] == pytest.approx(1.0)
+    assert kernel @ np.full(len(u), 7.0) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_bilinear_is_exact_on_a_plane_and_nan_outside():
+    y, x = np.mgrid[0:30, 0:50].astype(np.float32)
+    image = (3 * x - 2 * y + 5).astype(np.float32)
+    rng = np.random.default_rng(0)
+    px, py = rng.uniform(0, 48.9, 200), rng.uniform(0, 28.9, 200)
+    np.testing.assert_allclose(bilinear(image, px, py), 3 * px - 2 * py + 5, atol=2e-4)
+    assert np.isnan(bilinear(image, np.array([-0.1, 49.0]), np.array([3.0, 3.0]))).all()
+
+
+def test_borders_of_the_published_chessboard_lie_half_a_pixel_before_each_25():
+    """Source: the 200 x 200 chessboard that the scikit-image wheel ships; its squares are 25 px, so with pixel centres at
+    whole numbers their borders lie at 25 k - 0.5."""
+    import skimage.data
+    from PIL import Image
+
+    file = Path(skimage.data.__file__).parent / "chessboard_GRAY.png"
+    with Image.open(file) as picture:
+        board = np.asarray(picture.convert("L"), np.float32)
+    assert board.shape == (200, 200)
+    y = np.arange(5.0, 20.0)
+    for k in range(1, 8):
+        # Around 25 k - 0.5, across a vertical border.
+        low = np.stack([np.full(len(y), 25 * k - 6.0), y], 1)
+        high = np.stack([np.full(len(y), 25 * k + 5.0), y], 1)
+        u = np.linspace(-5.5, 5.5, 12)
+        profile = cross_lines(board, low, high, 12).astype(float)
+        place = np.zeros(len(y))
+        for _ in range(6):
+            place = place + fit_steps(profile, u, place, np.full(len(y), 0.5)).shift
+        np.testing.assert_allclose(25 * k - 0.5 + place, 25 * k - 0.5, atol=0.01)
+
+
+def test_robust_line_equals_polyfit_on_clean_data():
+    rng = np.random.default_rng(5)
+    t = rng.uniform(0, 1, 60)
+    value = 2.0 - 0.7 * (t - 0.5)
+    a, b, _ = robust_line(t, value, np.ones(60), np.zeros(60, np.int64), 1)
+    slope, middle = np.polyfit(t - 0.5, value, 1)
+    assert a[0] == pytest.approx(middle)
+    assert b[0] == pytest.approx(slope)
+
+
+def test_robust_line_shrugs_off_a_fifth_of_wild_samples():
+    rng = np.random.default_rng(6)
+    t = np.linspace(0, 1, 100)
+    value = 1.0 + 0.3 * (t - 0.5) + rng.normal(0, 0.01, 100)
+    value[::5] += 3.0
+    a, b, trust = robust_line(t, value, np.ones(100), np.zeros(100, np.int64), 1)
+    assert a[0] == pytest.approx(1.0, abs=0.01)
+    assert b[0] == pytest.approx(0.3, abs=0.03)
+    assert (trust[::5] == 0).all()
+
+
+def test_group_median_equals_numpy():
+    rng = np.random.default_rng(7)
+    group = rng.integers(0, 9, 400)
+    value = rng.normal(size=400)
+    wanted = [np.median(value[group == k]) for k in range(9)]
+    np.testing.assert_allclose(group_median(value, group, 10), [*wanted, 0.0])
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+def test_linear_grey_follows_the_srgb_standard(kind):
+    """IEC 61966-2-1: code 0.5 of full is 0.2140 of the light."""
+    from foldtrue.photo import linear_table
+
+    top = np.iinfo(kind).max
+    pixels = np.full((2, 3, 3), round(0.5 * top), kind)
+    grey = linear_grey(pixels, linear_table(np.dtype(kind)))
+    assert grey[0, 0] == pytest.approx(0.2140, abs=0.004)
