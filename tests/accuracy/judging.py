@@ -113,4 +113,3 @@ def _is_upright(truth: Truth, alike: float, alike_deg: tuple[float, ...]) -> boo
     roll = float(np.degrees(np.arctan2(cross, dot)))
     lean = {k: abs((roll + k + 180) % 360 - 180) for k in alike_deg}
     return lean[alike] <= min(lean.values()) + 1.0
-

@@ -133,9 +133,9 @@ def main() -> int:
     expected: dict[str, int] = {}
     declined, false = [], 0
     for name in names:
-        kind = json.loads((folder / f"{name}.json").read_text())["kind"]
+        head = json.loads((folder / f"{name}.json").read_text())
         other = {"backlit": "front", "front": "backlit"}.get(options.kind)
-        if not options.names and kind == other:
+        if not options.names and head["kind"] == other and head["expected"] == "measure":
             continue
         data, result, reason, _ = judge(folder, name)
         group = f"{data['renderer']} {data['kind']}"
@@ -149,7 +149,9 @@ def main() -> int:
         groups.setdefault(group, []).append(result)
         lines.append(row(name, result))
         print(lines[-1], flush=True)
-    lines += [""] + [summary(g, groups.get(g, []), n) for g, n in sorted(expected.items())] + ["", "Declined:"] + declined
+    lines += (
+        [""] + [summary(g, groups.get(g, []), n) for g, n in sorted(expected.items())] + ["", "Declined:"] + declined
+    )
     print("\n".join(lines[-len(declined) - len(expected) - 3 :]))
     if options.markdown:
         options.markdown.write_text("\n".join(lines) + "\n")

@@ -167,8 +167,10 @@ def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: fl
     for side, sign in enumerate((1.0, -1.0)):
         points = np.concatenate([mid + s * along + sign * r * reach_mm * n for s in (-1, 0, 1) for r in (0.6, 1.0)])
         px = plane.to_px(points)
-        values = _box_values(image, px)
-        level[:, side] = np.nanmedian(values.reshape(6, -1), axis=0) if len(mid) else 0
+        samples = _box_values(image, px).reshape(6, -1)
+        seen = np.isfinite(samples).any(0)
+        level[:, side] = np.nan
+        level[seen, side] = np.nanmedian(samples[:, seen], axis=0)
     layers = np.stack([targets.layers_left, targets.layers_right], 1)
     xy = np.concatenate([mid + reach_mm * 0.8 * n, mid - reach_mm * 0.8 * n])
     values = np.log(np.maximum(level.T.ravel(), 1e-5))

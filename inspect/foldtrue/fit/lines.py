@@ -11,6 +11,10 @@ from foldtrue.handover import BoolArray, Features, IntArray, Nominal
 from foldtrue.subpixel import robust_line
 
 
+LEAST_STD_MM = 1e-4
+"""No line is known better than a tenth of a micrometre; keeps the equations solvable on noiseless data."""
+
+
 @dataclass(frozen=True)
 class EdgeLines:
     """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
@@ -86,9 +90,9 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
         crease=crease,
         t_mid=t_mid,
         offset_mm=a + b * (t_mid - 0.5),
-        offset_std_mm=np.sqrt(factor / np.maximum(sw, 1e-300)),
+        offset_std_mm=np.maximum(np.sqrt(factor / np.maximum(sw, 1e-300)), LEAST_STD_MM),
         slope_mm=b,
-        slope_std_mm=np.sqrt(factor / spread),
+        slope_std_mm=np.maximum(np.sqrt(factor / spread), LEAST_STD_MM),
         normal=left_normals(nominal, crease),
         dark=np.where(left > right, 1.0, -1.0),
         kind=step_kinds(nominal, crease, left, right),

@@ -118,7 +118,7 @@ def places(
     view: str,
     levels: dict[int, float],
     mirrored: bool,
-    least_overlap: float = 0.3,
+    least_overlap: float = 0.12,
     peaks: int = 4,
     step_deg: float = 60.0,
 ) -> list[Place]:
