@@ -101,8 +101,8 @@ def test_bilinear_is_exact_on_a_plane_and_nan_outside():
 
 
 def test_borders_of_the_published_chessboard_lie_half_a_pixel_before_each_25():
-    """Source: the 200 x 200 chessboard that the scikit-image wheel ships; its squares are 25 px, so with pixel centres at
-    whole numbers their borders lie at 25 k - 0.5."""
+    """Source: the 200 x 200 chessboard that the scikit-image wheel ships; its squares are 25 px, so with pixel centres
+    at whole numbers their borders lie at 25 k - 0.5."""
     import skimage.data
     from PIL import Image
 

@@ -17,7 +17,7 @@ from foldtrue.frames import apply_homography, homography_jacobian, rotation
 
 @dataclass(frozen=True)
 class Truth:
-    """Every twist: planned_mm, error_mm (T, 2), turn_deg, hand (T,), px (T, 2), seen (T,) whether it is in the picture."""
+    """Every twist: planned_mm, error_mm (T, 2), turn_deg, hand (T,), px (T, 2), seen (T,): it is in the picture."""
 
     planned_mm: np.ndarray
     error_mm: np.ndarray
@@ -47,7 +47,7 @@ class Score:
 
 
 def left_over(planned, error, turn):
-    """Error (N, 2) mm and turn (N,) deg after the best homography of the whole piece is taken out (plain least squares)."""
+    """Error (N, 2) mm and turn (N,) deg after the best homography of the whole piece is taken out (least squares)."""
     measured = planned + error
     matrix = np.eye(3)
     for _ in range(30):

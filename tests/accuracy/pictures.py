@@ -1,6 +1,6 @@
 """Measure a folder of pictures with exact truth that this project did not make, and say how far off the figures are.
 
-    FOLDTRUE_PHOTOS=FOLDER python tests/accuracy/pictures.py [--kind backlit|front|all] [--markdown FILE] [NAME ...]
+    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/pictures.py [--kind KIND] [--markdown FILE] [NAME ...]
 
 FOLDER/rendered holds NAME.jpg and NAME.json: the plan's layout, and for every twist where it is in the picture and how
 far it is off. docs/accuracy.md describes the judging and keeps the table.
@@ -18,9 +18,6 @@ from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
-
-sys.path[:0] = [str(Path(__file__).resolve().parents[2] / "inspect"), str(Path(__file__).resolve().parent)]
-
 from judging import Score, Truth, score
 
 from foldtrue.errors import FoldtrueError

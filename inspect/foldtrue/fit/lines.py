@@ -10,7 +10,6 @@ from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
 from foldtrue.subpixel import robust_line
 
-
 LEAST_STD_MM = 1e-4
 """No line is known better than a tenth of a micrometre; keeps the equations solvable on noiseless data."""
 
