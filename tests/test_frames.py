@@ -35,6 +35,24 @@ def test_lens_term_equals_opencvs_k1():
     np.testing.assert_allclose(plane.to_px(POINTS), wanted, atol=1e-9)
 
 
+def test_undistort_is_the_root_of_the_cubic():
+    """r + k1 r^3 = distorted r, solved by numpy.roots: the smallest positive real root."""
+    plane = PlaneMap(H, -0.07, np.array([1000.0, 750.0]), 1500.0)
+    px = np.array([[200.0, 100.0], [1003.0, 750.0], [1900.0, 1400.0], [1500.0, 300.0]])
+    away = px - plane.centre_px
+    for point, offset in zip(px, away, strict=True):
+        roots = np.roots([-0.07, 0.0, 1.0, -np.hypot(*offset) / 1500.0])
+        real = roots[np.abs(roots.imag) < 1e-9].real
+        wanted = plane.centre_px + offset / np.hypot(*offset) * 1500.0 * real[real > 0].min()
+        np.testing.assert_allclose(plane.undistort(point[None])[0], wanted, atol=1e-8)
+
+
+def test_the_lens_leaves_its_centre_where_it_is():
+    plane = PlaneMap(np.eye(3), 0.1, np.array([320.0, 240.0]), 500.0)
+    np.testing.assert_array_equal(plane.distort(plane.centre_px[None]), plane.centre_px[None])
+    np.testing.assert_array_equal(plane.undistort(plane.centre_px[None]), plane.centre_px[None])
+
+
 def test_jacobian_with_a_lens_equals_finite_differences():
     plane = PlaneMap(H, 0.09, np.array([1000.0, 750.0]), 1500.0)
     step = 1e-5
@@ -48,6 +66,23 @@ def test_there_and_back_is_where_it_was(k1, x, y):
     plane = PlaneMap(H, k1, np.array([1000.0, 750.0]), 1500.0)
     point = np.array([[x, y]])
     np.testing.assert_allclose(plane.to_mm(plane.to_px(point)), point, atol=1e-8)
+
+
+@settings(deadline=None)
+@given(k1=st.floats(-0.1, 0.15), x=st.floats(0, 2000), y=st.floats(0, 1500))
+def test_undistorted_and_distorted_is_where_it_was(k1, x, y):
+    plane = PlaneMap(H, k1, np.array([1000.0, 750.0]), 1500.0)
+    px = np.array([[x, y]])
+    np.testing.assert_allclose(plane.distort(plane.undistort(px)), px, atol=1e-8)
+
+
+def test_a_front_view_turns_handedness_and_a_back_view_keeps_it():
+    """The plan's y is up and the photo's is down: seen from the front the determinant is negative, mirrored it is
+    not."""
+    front = PlaneMap(H, 0.05, np.array([1000.0, 750.0]), 1500.0)
+    back = PlaneMap(H @ np.diag([-1.0, 1.0, 1.0]), 0.05, np.array([1000.0, 750.0]), 1500.0)
+    assert (np.linalg.det(front.jacobian(POINTS)) < 0).all()
+    assert (np.linalg.det(back.jacobian(POINTS)) > 0).all()
 
 
 def test_a_positive_turn_is_counter_clockwise():

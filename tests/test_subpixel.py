@@ -64,6 +64,51 @@ def test_the_stated_variance_is_the_scatter():
     assert place.std() == pytest.approx(2.0 * np.sqrt(np.median(fit.shift_var)), rel=0.08)
 
 
+@pytest.mark.parametrize("place", [-0.37, 0.0, 0.25])
+def test_a_step_summed_over_whole_pixels_is_found_with_a_wider_blur(place):
+    """A pixel holds the mean light over its own width. Mean of the error function over u +- 1/2 in closed form, from
+    the integral of Phi: z Phi(z) + phi(z). To second order it is a Gaussian blur of variance blur^2 + 1/12."""
+
+    def summed(z):
+        return z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+
+    blur = 1.2
+    profile = 40 + 60 * blur * (summed((U + 0.5 - place) / blur) - summed((U - 0.5 - place) / blur))
+    found, fit = located(profile[None], np.sqrt(blur**2 + 1 / 12))
+    assert found[0] == pytest.approx(place, abs=2e-4)
+    assert fit.contrast[0] == pytest.approx(60.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("blur", "wanted_px"), [(0.7, 0.0158), (1.0, 0.0188), (1.5, 0.0231), (2.5, 0.0298)], ids=lambda v: str(v)
+)
+def test_the_limit_is_the_fisher_sum_over_the_pixels(blur, wanted_px):
+    """Contrast 100 times the noise. Independent: the sum over sampled pixels of (d I / d place)^2, written out here."""
+    slope = 100.0 * np.exp(-0.5 * (np.arange(-40, 41) / blur) ** 2) / (blur * np.sqrt(2 * np.pi))
+    limit = cramer_rao_place_px(blur, 1.0, 100.0)
+    assert limit == pytest.approx(1 / np.sqrt(np.sum(slope**2)), rel=0.01)
+    assert limit == pytest.approx(wanted_px, abs=1e-4)
+
+
+def test_many_scan_lines_lower_the_limit_by_their_root():
+    assert cramer_rao_place_px(1.0, 2.0, -60.0, 25) == pytest.approx(cramer_rao_place_px(1.0, 2.0, 60.0) / 5)
+
+
+def test_a_falling_step_has_a_negative_contrast():
+    place, fit = located(blurred_step([0.3], 1.1, 90.0, 20.0), 1.1)
+    assert place[0] == pytest.approx(0.3, abs=1e-7)
+    assert fit.contrast[0] == pytest.approx(-70.0)
+    assert fit.base[0] == pytest.approx(90.0)
+
+
+def test_residuals_tell_the_noise():
+    """Chi-squared: residual sum of squares over degrees of freedom is the variance of a sample."""
+    rng = np.random.default_rng(8)
+    _, fit = located(blurred_step(np.zeros(3000), 1.2) + rng.normal(0, 2.0, (3000, len(U))), 1.2)
+    assert (fit.dof == len(U) - 4).all()
+    assert np.mean(fit.rss / fit.dof) == pytest.approx(4.0, rel=0.03)
+
+
 def test_samples_left_out_do_not_count():
     profiles = blurred_step([0.4], 1.0)
     spoiled = profiles.copy()
@@ -100,7 +145,23 @@ def test_bilinear_is_exact_on_a_plane_and_nan_outside():
     assert np.isnan(bilinear(image, np.array([-0.1, 49.0]), np.array([3.0, 3.0]))).all()
 
 
-def test_borders_of_the_published_chessboard_lie_half_a_pixel_before_each_25():
+def test_bilinear_equals_scipys_linear_spline():
+    from scipy.ndimage import map_coordinates
+
+    rng = np.random.default_rng(9)
+    image = rng.uniform(0, 1, (40, 60)).astype(np.float32)
+    x, y = rng.uniform(0, 58.9, (7, 30)), rng.uniform(0, 38.9, (7, 30))
+    np.testing.assert_allclose(bilinear(image, x, y), map_coordinates(image, [y, x], order=1), atol=2e-6)
+
+
+def test_cross_lines_run_evenly_from_end_to_end():
+    y, x = np.mgrid[0:30, 0:50].astype(np.float32)
+    found = cross_lines(x + 100 * y, np.array([[4.0, 6.5]]), np.array([[12.0, 2.5]]), 5)
+    np.testing.assert_allclose(found[0], [654.0, 556.0, 458.0, 360.0, 262.0], atol=1e-3)
+
+
+@pytest.mark.parametrize("upright", [True, False], ids=["vertical", "horizontal"])
+def test_borders_of_the_published_chessboard_lie_half_a_pixel_before_each_25(upright):
     """Source: the 200 x 200 chessboard that the scikit-image wheel ships; its squares are 25 px, so with pixel centres
     at whole numbers their borders lie at 25 k - 0.5."""
     import skimage.data
@@ -110,16 +171,17 @@ def test_borders_of_the_published_chessboard_lie_half_a_pixel_before_each_25():
     with Image.open(file) as picture:
         board = np.asarray(picture.convert("L"), np.float32)
     assert board.shape == (200, 200)
-    y = np.arange(5.0, 20.0)
+    along = np.arange(5.0, 20.0)
+    order = slice(None) if upright else slice(None, None, -1)
     for k in range(1, 8):
-        # Around 25 k - 0.5, across a vertical border.
-        low = np.stack([np.full(len(y), 25 * k - 6.0), y], 1)
-        high = np.stack([np.full(len(y), 25 * k + 5.0), y], 1)
+        # Around 25 k - 0.5, across the border; (x, y) swapped for the horizontal ones.
+        low = np.stack([np.full(len(along), 25 * k - 6.0), along], 1)[:, order]
+        high = np.stack([np.full(len(along), 25 * k + 5.0), along], 1)[:, order]
         u = np.linspace(-5.5, 5.5, 12)
         profile = cross_lines(board, low, high, 12).astype(float)
-        place = np.zeros(len(y))
+        place = np.zeros(len(along))
         for _ in range(6):
-            place = place + fit_steps(profile, u, place, np.full(len(y), 0.5)).shift
+            place = place + fit_steps(profile, u, place, np.full(len(along), 0.5)).shift
         np.testing.assert_allclose(25 * k - 0.5 + place, 25 * k - 0.5, atol=0.01)
 
 
@@ -131,6 +193,25 @@ def test_robust_line_equals_polyfit_on_clean_data():
     slope, middle = np.polyfit(t - 0.5, value, 1)
     assert a[0] == pytest.approx(middle)
     assert b[0] == pytest.approx(slope)
+
+
+def test_robust_lines_of_several_groups_do_not_mix():
+    rng = np.random.default_rng(10)
+    group = rng.integers(0, 3, 300)
+    t = rng.uniform(0, 1, 300)
+    value = np.array([1.0, -2.0, 0.5])[group] + np.array([0.1, 0.9, -0.4])[group] * (t - 0.5)
+    a, b, _ = robust_line(t, value, np.ones(300), group, 4)
+    np.testing.assert_allclose(a, [1.0, -2.0, 0.5, 0.0], atol=1e-9)
+    np.testing.assert_allclose(b, [0.1, 0.9, -0.4, 0.0], atol=1e-9)
+
+
+def test_robust_line_weighs_as_polyfit_does():
+    """numpy.polyfit takes the root of a weight."""
+    rng = np.random.default_rng(11)
+    t, value, weight = rng.uniform(0, 1, 80), rng.normal(0, 1, 80), rng.uniform(0.1, 4.0, 80)
+    a, b, _ = robust_line(t, value, weight, np.zeros(80, np.int64), 1, spread=1e6)
+    slope, middle = np.polyfit(t - 0.5, value, 1, w=np.sqrt(weight))
+    assert (a[0], b[0]) == pytest.approx((middle, slope), abs=1e-6)
 
 
 def test_robust_line_shrugs_off_a_fifth_of_wild_samples():
