@@ -9,15 +9,16 @@ from foldtrue.errors import PhotoTooPoor
 from foldtrue.fit.lattice import adjust_vertices, fit_lattice
 from foldtrue.fit.lines import edge_lines
 from foldtrue.fit.network import solve_network
+from foldtrue.fit.poses import pose_rows
 
 
 def tips_of(nominal):
     return np.array(sorted({v for t in nominal.twists for v in t.tips}))
 
 
-def solved(features, nominal):
+def solved(features, nominal, shift_prior_mm=0.1):
     lines = edge_lines(features, nominal, "backlit", np.zeros(len(features.t)))
-    return solve_network(lines, nominal, 0.12 * nominal.pitch_mm, 0.1)
+    return solve_network(lines, nominal, 0.12 * nominal.pitch_mm, shift_prior_mm)
 
 
 def random_piece(nominal, size_mm=0.1, seed=0):
@@ -30,6 +31,62 @@ def test_noiseless_edges_give_the_vertices_back(nominal, sampled):
     tips = tips_of(nominal)
     # Not exact: an edge shift and a common overturn look alike, and a hundredth of a millimetre of that cannot be told.
     np.testing.assert_allclose(network.displacement_mm[tips], true[tips], atol=0.01)
+
+
+def test_noiseless_edges_known_to_have_no_shift_give_the_vertices_back_exactly(nominal, sampled):
+    true = random_piece(nominal)
+    network = solved(sampled(true), nominal, shift_prior_mm=1e-6)
+    tips = tips_of(nominal)
+    np.testing.assert_allclose(network.displacement_mm[tips], true[tips], atol=1e-6)
+
+
+def pose_errors_and_stds(nominal, network, true):
+    """(T, 4) error of every pose (x, y mm, turn rad, size) and its stated std."""
+    errors, stds = [], []
+    for rows, twist in zip(pose_rows(nominal), nominal.twists, strict=True):
+        tips = list(twist.tips)
+        unknown = network.unknown_of[tips]
+        columns = np.zeros((network.size, 4))
+        columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()] = rows.T
+        errors.append(rows @ (network.displacement_mm - true)[tips].ravel())
+        stds.append(np.sqrt(np.diag(columns.T @ network.factor.solve(columns))))
+    return np.array(errors), np.array(stds)
+
+
+def test_stated_covariance_is_the_scatter_when_all_that_it_holds_is_drawn(nominal, sampled):
+    """60 draws of vertices, noise and edge shifts from the very distributions the network assumes (Bayes): the errors
+    must then be as large as stated, for place, turn and size alike."""
+    errors, stds = [], []
+    for seed in range(60):
+        rng = np.random.default_rng([7, seed])
+        true = rng.normal(0, 0.1, nominal.vertices_mm.shape)
+        features = sampled(true, 0.02, seed + 1000)
+        lines = edge_lines(features, nominal, "backlit", np.zeros(len(features.t)))
+        shift = rng.normal(0, 0.1) + rng.normal(0, 0.1, int(lines.kind.max()) + 1)
+        of_crease = np.zeros(len(nominal.creases.ids))
+        of_crease[lines.crease] = lines.dark * shift[lines.kind]
+        features.offset_mm[:] += of_crease[nominal.views["backlit"].crease[features.stretch]]
+        error, std = pose_errors_and_stds(nominal, solved(features, nominal), true)
+        errors.append(error)
+        stds.append(std)
+    ratio = np.sqrt(np.mean(np.square(errors), (0, 1)) / np.mean(np.square(stds), (0, 1)))
+    np.testing.assert_allclose(ratio, 1.0, atol=0.2)
+
+
+def test_twice_the_noise_is_twice_the_uncertainty(nominal, sampled):
+    true = random_piece(nominal)
+    one, two = (pose_errors_and_stds(nominal, solved(sampled(true, n), nominal), true)[1] for n in (0.01, 0.02))
+    assert np.median(two[:, :3] / one[:, :3]) == pytest.approx(2.0, rel=0.1)
+
+
+def test_an_unseen_vertex_keeps_its_wide_prior(nominal, sampled):
+    twist = nominal.twists[8]
+    tips = set(twist.tips)
+    touching = [k for k, ends in enumerate(nominal.creases.ends) if tips & set(ends.tolist())]
+    network = solved(sampled(random_piece(nominal), 0.003, hidden=touching), nominal)
+    _, std = pose_errors_and_stds(nominal, network, np.zeros_like(nominal.vertices_mm))
+    assert std[8, :2].min() > 0.05 * nominal.pitch_mm
+    assert np.delete(std, 8, 0)[:, :2].max() < 0.01 * nominal.pitch_mm
 
 
 def test_a_common_shift_towards_the_dark_is_found_and_taken_out(nominal, sampled):
