@@ -1,24 +1,26 @@
 """Measure a folder of pictures with exact truth that this project did not make, and say how far off the figures are.
 
-    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/pictures.py [--kind KIND] [--markdown FILE] [NAME ...]
+    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/pictures.py [--kind KIND] [--doc] [--keep FOLDER] [NAME ...]
 
 FOLDER/rendered holds NAME.jpg and NAME.json: the plan's layout, and for every twist where it is in the picture and how
-far it is off. docs/accuracy.md describes the judging and keeps the table.
+far it is off. Each is measured as its user would: the plan made from that layout, the photo, nothing else. The judging
+is in judging.py; docs/accuracy.md describes it and keeps the tables (--doc renews them there). --keep writes every
+NAME/result.json for a second opinion. The exit code is 1 when a picture that shows no such piece was measured, or a
+twist was taken for another.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
 import sys
-import time
-from dataclasses import asdict
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from judging import Score, Truth, score
+from judging import Score, Truth, misses, score
+from tables import cell, put, table
 
 from foldtrue.errors import FoldtrueError
 from foldtrue.inspection import inspect_photo
@@ -26,18 +28,36 @@ from foldtrue.plan.file import parse_plan
 from foldtrue.report.result import result_record
 
 COLUMNS = (
-    ("share", "seen", "{:.2f}"),
-    ("wrong", "wrong", "{:d}"),
-    ("position_rms_mm", "pos mm", "{:.3f}"),
-    ("position_max_mm", "max", "{:.3f}"),
-    ("gain", "gain", "{:.2f}"),
-    ("angle_rms_deg", "angle deg", "{:.3f}"),
-    ("angle_max_deg", "max", "{:.3f}"),
-    ("overturn_error_deg", "overturn", "{:+.3f}"),
-    ("cover_position", "cover", "{:.2f}"),
-    ("cover_angle", "angle", "{:.2f}"),
-    ("cover_relative", "relative", "{:.2f}"),
+    ("share", "seen", ".2f"),
+    ("wrong", "wrong", "d"),
+    ("position_rms_mm", "pos RMS mm", ".3f"),
+    ("position_p95_mm", "p95", ".3f"),
+    ("position_max_mm", "max", ".3f"),
+    ("gain", "gain", ".2f"),
+    ("angle_rms_deg", "angle RMS deg", ".3f"),
+    ("angle_max_deg", "max", ".3f"),
+    ("overturn_error_deg", "overturn", "+.3f"),
+    ("cover_position", "cover pos", ".2f"),
+    ("cover_angle", "angle", ".2f"),
+    ("cover_relative", "relative", ".2f"),
 )
+GROUPED = (
+    "pictures", "measured", "seen", "wrong", "turns wrong", "pos RMS mm", "median", "angle RMS deg", "median",
+    "overturn RMS", "gain median", "worst", "cover pos", "angle", "relative",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One picture: kind and renderer from its truth, whether it must be measured, its score or why there is none."""
+
+    name: str
+    kind: str
+    renderer: str
+    wanted: bool
+    score: Score | None
+    reason: str
+    false: bool = False
 
 
 def plan_of(layout: dict):
@@ -63,59 +83,97 @@ def truth_of(data: dict) -> Truth:
         px=np.array([t["px"] for t in twists], float),
         seen=np.array([t["in_frame"] for t in twists]),
         mm_per_px=data["mm_per_px"],
+        level="similarity" if data.get("a4") else "homography",
     )
 
 
-def judge(folder: Path, name: str) -> tuple[dict, Score | None, str, float]:
-    """(truth file, score, reason for refusing, seconds) of one picture."""
+def judge(folder: Path, name: str, keep: Path | None = None) -> Outcome:
+    """Measure one picture and judge what comes out."""
     data = json.loads((folder / f"{name}.json").read_text())
-    start = time.perf_counter()
+    wanted = data["expected"] == "measure"
+    head = (name, data["kind"], data["renderer"], wanted)
     try:
         inspection = inspect_photo(folder / f"{name}.jpg", plan_of(data["plan"]["layout"]))
     except FoldtrueError as error:
-        return data, None, f"{type(error).__name__}: {error.what}", time.perf_counter() - start
-    seconds = time.perf_counter() - start
-    rows = result_record(inspection)["twists"]
-    if data["expected"] != "measure":
-        return data, None, "FALSE REPORT", seconds
-    alike = inspection.nominal.symmetry[inspection.plane.view]
-    return data, score(truth_of(data), rows, tuple(alike)), "", seconds
+        return Outcome(*head, None, f"{type(error).__name__}: {error.what}")
+    record = result_record(inspection)
+    if keep is not None:
+        (keep / name).mkdir(parents=True, exist_ok=True)
+        (keep / name / "result.json").write_text(json.dumps(record))
+    if not wanted:
+        claimed = any(t["status"] == "measured" for t in record["twists"])
+        return Outcome(*head, None, "FALSE REPORT" if claimed else "measured nothing", claimed)
+    found = misses(truth_of(data), record["twists"], inspection.nominal.symmetry[inspection.plane.view])
+    if found is None:
+        return Outcome(*head, None, "NO SITE MATCHES", True)
+    return Outcome(*head, score(truth_of(data), found), "")
 
 
-def row(name: str, result: Score) -> str:
-    values = asdict(result)
-    cells = [
-        "-" if isinstance(values[key], float) and math.isnan(values[key]) else form.format(values[key])
-        for key, _, form in COLUMNS
+def picture_rows(outcomes: list[Outcome]) -> list[str]:
+    """One line for every picture that was measured."""
+    rows = []
+    for o in outcomes:
+        if o.score is not None:
+            cells = [cell(getattr(o.score, key), form) for key, _, form in COLUMNS]
+            rows.append((o.name + ("" if o.score.upright else " (turn wrong)"), *cells))
+    return table(("picture", *(c[1] for c in COLUMNS)), rows)
+
+
+def summary_rows(outcomes: list[Outcome]) -> list[str]:
+    """One line for every renderer and kind, over all its pictures that show a piece."""
+    rows = []
+    for group in sorted({(o.kind, o.renderer) for o in outcomes if o.wanted}):
+        mine = [o for o in outcomes if o.wanted and (o.kind, o.renderer) == group]
+        done = [o.score for o in mine if o.score is not None]
+        rows.append((" ".join(group), f"{len(done)} of {len(mine)}", *(_summary(done) if done else ["-"] * 13)))
+    return table(GROUPED, rows)
+
+
+def _summary(done: list[Score]) -> list[str]:
+    def values(key):
+        return np.array([getattr(s, key) for s in done], float)
+
+    def rms(key):
+        return cell(float(np.sqrt(np.mean(values(key) ** 2))))
+
+    gain = values("gain")[np.isfinite(values("gain"))]
+    return [
+        cell(float(values("share").mean())),
+        str(int(values("wrong").sum())),
+        str(sum(not s.upright for s in done)),
+        *(
+            f(key)
+            for key in ("position_rms_mm", "angle_rms_deg")
+            for f in (rms, lambda k: cell(float(np.median(values(k)))))
+        ),
+        rms("overturn_error_deg"),
+        *(cell(float(f(gain)), ".2f") if len(gain) else "-" for f in (np.median, np.max)),
+        *(cell(float(values(f"cover_{k}").mean())) for k in ("position", "angle", "relative")),
     ]
-    return f"| {name} | " + " | ".join(cells) + ("" if result.upright else " TURN WRONG") + " |"
 
 
-def summary(title: str, results: list[Score], expected: int) -> str:
-    if not results:
-        return f"{title}: none of {expected} measured"
-
-    def rms(key: str) -> float:
-        return math.sqrt(np.mean([getattr(r, key) ** 2 for r in results]))
-
-    def mean(key: str) -> float:
-        return float(np.mean([getattr(r, key) for r in results]))
-
-    gains = [r.gain for r in results if not math.isnan(r.gain)]
-    return (
-        f"{title}: {len(results)} of {expected} measured, twists seen {mean('share'):.3f}, wrong sites "
-        f"{sum(r.wrong for r in results)}, turns wrong {sum(not r.upright for r in results)}; position RMS "
-        f"{rms('position_rms_mm'):.3f} mm, angle RMS {rms('angle_rms_deg'):.3f} deg, overturn RMS "
-        f"{rms('overturn_error_deg'):.3f} deg; gain median {np.median(gains) if gains else math.nan:.2f}, worst "
-        f"{max(gains, default=math.nan):.2f}; coverage {mean('cover_position'):.2f} / {mean('cover_angle'):.2f} / "
-        f"{mean('cover_relative'):.2f}"
+def refusals(outcomes: list[Outcome]) -> list[str]:
+    """What was declined: pieces missed with the reason, counted where many share it, and what had to be declined."""
+    lines = []
+    missed = [o for o in outcomes if o.wanted and o.score is None]
+    for group in sorted({(o.kind, o.renderer, o.reason.split(":")[0]) for o in missed}):
+        names = [o.name for o in missed if (o.kind, o.renderer, o.reason.split(":")[0]) == group]
+        lines.append(f"- Not measured, {group[0]} {group[1]}, by {group[2]}: {', '.join(names)}.")
+    right = [o for o in outcomes if not o.wanted and not o.false]
+    false = [o.name for o in outcomes if not o.wanted and o.false]
+    total = len(right) + len(false)
+    lines.append(
+        f"- To be declined: {len(right)} of {total} were ({', '.join(o.name for o in right)}); "
+        f"false reports: {', '.join(false) or 'none'}."
     )
+    return lines
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--kind", choices=["backlit", "front", "all"], default="backlit")
-    parser.add_argument("--markdown", type=Path)
+    parser.add_argument("--kind", choices=["backlit", "front", "all"], default="all")
+    parser.add_argument("--doc", action="store_true", help="renew the tables in docs/accuracy.md")
+    parser.add_argument("--keep", type=Path, help="folder for every picture's result.json")
     parser.add_argument("names", nargs="*")
     options = parser.parse_args()
     root = os.environ.get("FOLDTRUE_PHOTOS")
@@ -123,36 +181,17 @@ def main() -> int:
         print("FOLDTRUE_PHOTOS is not set: nothing to measure.")
         return 0
     folder = Path(root) / "rendered"
-    names = options.names or [f.stem for f in sorted(folder.glob("*.json"))]
-    lines = ["| picture | " + " | ".join(c[1] for c in COLUMNS) + " |", "|---" * (len(COLUMNS) + 1) + "|"]
+    outcomes = []
+    for name in options.names or [f.stem for f in sorted(folder.glob("*.json"))]:
+        if options.kind != "all" and json.loads((folder / f"{name}.json").read_text())["kind"] != options.kind:
+            continue
+        outcomes.append(judge(folder, name, options.keep))
+        print(f"{name}: {outcomes[-1].reason or outcomes[-1].score}", file=sys.stderr, flush=True)
+    lines = [*summary_rows(outcomes), "", *picture_rows(outcomes), "", *refusals(outcomes)]
     print("\n".join(lines))
-    groups: dict[str, list[Score]] = {}
-    expected: dict[str, int] = {}
-    declined, false = [], 0
-    for name in names:
-        head = json.loads((folder / f"{name}.json").read_text())
-        other = {"backlit": "front", "front": "backlit"}.get(options.kind)
-        if not options.names and head["kind"] == other and head["expected"] == "measure":
-            continue
-        data, result, reason, _ = judge(folder, name)
-        group = f"{data['renderer']} {data['kind']}"
-        if data["expected"] == "measure":
-            expected[group] = expected.get(group, 0) + 1
-        if result is None:
-            false += reason == "FALSE REPORT"
-            right = "right" if data["expected"] != "measure" and reason != "FALSE REPORT" else "NOT RIGHT"
-            declined.append(f"{name}: {right}. {reason}")
-            continue
-        groups.setdefault(group, []).append(result)
-        lines.append(row(name, result))
-        print(lines[-1], flush=True)
-    lines += (
-        [""] + [summary(g, groups.get(g, []), n) for g, n in sorted(expected.items())] + ["", "Declined:"] + declined
-    )
-    print("\n".join(lines[-len(declined) - len(expected) - 3 :]))
-    if options.markdown:
-        options.markdown.write_text("\n".join(lines) + "\n")
-    return 1 if false or any(r.wrong for g in groups.values() for r in g) else 0
+    if options.doc:
+        put("pictures", lines)
+    return int(any(o.false or (o.score is not None and o.score.wrong > 0) for o in outcomes))
 
 
 if __name__ == "__main__":
