@@ -45,3 +45,12 @@ def test_a_point_outside_the_photo_is_declined(at, tmp_path, picture):
     Image.fromarray(picture).save(tmp_path / "a.png")
     with pytest.raises(UsageError, match="outside the photo"):
         inspect_photo(tmp_path / "a.png", parse_plan(PLAN), InspectOptions(at_px=at))
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_a_view_that_cannot_be_measured_is_declined_by_name(view, tmp_path, picture):
+    from PIL import Image
+
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    with pytest.raises(UsageError, match=f"{view}.*cannot be measured yet"):
+        inspect_photo(tmp_path / "a.png", parse_plan(PLAN), InspectOptions(view=view))

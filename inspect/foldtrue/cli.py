@@ -182,7 +182,7 @@ def plan_draw(plan_file: Path, out: Path) -> None:
     type=click.Choice(["auto", "backlit", "front", "back"]),
     default="auto",
     show_default=True,
-    help="Lit from behind (backlit), or the front or back lit by ordinary light.",
+    help="Lit from behind (backlit); front and back under a lamp or window cannot be measured yet.",
 )
 @click.option(
     "--at", callback=_point, metavar="PX,PY", help="The piece's centre in the upright photo, where it cannot be told."

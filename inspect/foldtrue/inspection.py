@@ -79,7 +79,13 @@ def inspect_photo(
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
-    view: View = "backlit" if options.view == "auto" else options.view
+    if options.view not in ("auto", "backlit"):
+        raise UsageError(
+            f"Photos of the {options.view} under a lamp or a window cannot be measured yet, "
+            "only photos against the light.",
+            "Hold the piece in front of an even light and photograph that.",
+        )
+    view: View = "backlit"
     rectify_options = RectifyOptions(view=view, side=options.side, at_px=options.at_px)
     plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)

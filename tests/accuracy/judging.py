@@ -64,14 +64,18 @@ class Score:
 
 @dataclass(frozen=True)
 class Misses:
-    """Row by row, N rows at distinct sites: site (N,) index into the truth, miss_mm (N, 2), angle and relative angle
-    (N,) deg, true_mm (N, 2) the planted error that is left, and the stated 95 % limits (N,), nan where none is."""
+    """Row by row, N rows at distinct sites.
+
+    site (N,): index into the truth. miss_mm (N, 2), angle_deg, relative_deg (N,): result minus truth. true_mm (N, 2),
+    true_deg (N,): the planted errors that are left. limit_...: the stated 95 % limits (N,), nan where none is.
+    """
 
     site: np.ndarray
     miss_mm: np.ndarray
     angle_deg: np.ndarray
     relative_deg: np.ndarray
     true_mm: np.ndarray
+    true_deg: np.ndarray
     limit_mm: np.ndarray
     limit_deg: np.ndarray
     limit_relative_deg: np.ndarray
@@ -161,6 +165,7 @@ def misses(truth: Truth, rows: list[dict], alike_deg: tuple[float, ...]) -> Miss
         angle_deg=angle,
         relative_deg=angle - over * truth.hand[site],
         true_mm=true,
+        true_deg=true_turn,
         limit_mm=limits("position_u95_mm"),
         limit_deg=limits("angle_u95_deg"),
         limit_relative_deg=limits("angle_relative_u95_deg"),

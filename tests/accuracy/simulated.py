@@ -8,7 +8,7 @@ import numpy as np
 from judging import Misses, Truth, misses
 
 from foldtrue.handover import Inspection, Nominal, Simulated
-from foldtrue.inspection import inspect_photo
+from foldtrue.inspection import InspectOptions, inspect_photo
 from foldtrue.plan.file import Plan, parse_plan
 from foldtrue.report.result import result_record
 from foldtrue.simulate import truth_poses
@@ -44,9 +44,11 @@ def truth_of(nominal: Nominal, made: Simulated) -> Truth:
     )
 
 
-def measure(made: Simulated, nominal: Nominal, plan: Plan, path: Path) -> tuple[Inspection, Truth, Misses | None]:
+def measure(
+    made: Simulated, nominal: Nominal, plan: Plan, path: Path, options: InspectOptions | None = None
+) -> tuple[Inspection, Truth, Misses | None]:
     """Write the photo, inspect it, compare; raises what inspect_photo raises."""
     path.write_bytes(made.jpeg)
-    inspection = inspect_photo(path, plan)
+    inspection = inspect_photo(path, plan, options)
     truth = truth_of(nominal, made)
     return inspection, truth, misses(truth, result_record(inspection)["twists"], nominal.symmetry["backlit"])

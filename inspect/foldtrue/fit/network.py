@@ -70,6 +70,7 @@ def solve_network(
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
     misfit, shape = 0.0, 0.02 * nominal.pitch_mm
+    redundancy: Array = np.ones(len(value))
     for step in range(rounds):
         # Shape is left loose while edges are judged: a badly creased twist must not cost an honest edge its say.
         design = _equations(lines, crease, nominal, setup)
@@ -77,7 +78,7 @@ def solve_network(
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, prior_mm)
         resid = value - design @ x
-        if step in (0, 2):
+        if step % 2 == 0 and step < rounds - 3:  # costly, and it hardly changes
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
         if step == 0:
@@ -98,7 +99,7 @@ def solve_network(
 
 
 def _set_up(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float) -> _Setup:
-    tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), np.int64)
+    tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), dtype=np.int64)
     ends = nominal.creases.ends[np.unique(np.concatenate([lines.crease, *lines.members]))].ravel()
     used = np.unique(np.concatenate([ends, tips]))
     unknown_of = np.full(len(nominal.vertices_mm), -1, np.int64)
@@ -123,6 +124,8 @@ def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
     cols: list[IntArray] = []
     vals: list[Array] = []
     count = 0
+    if not nominal.twists:  # a bare network of lines: a grid
+        return sparse.csr_matrix((0, size))
     for twist in nominal.twists:
         r = nominal.vertices_mm[list(twist.tips)]
         r = r - r.mean(0)
