@@ -1,15 +1,17 @@
 """Photographs of a printed triangular grid through the package's own edge, line and network code.
 
-    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/trigrid.py
+    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/trigrid.py [--doc]
 
 FOLDER/real/trigrid holds photographs of a grid of dark triangles, 20 mm a side, through a strongly distorting lens
 (public Deltille data set: Ha et al., ICCV 2017, CC BY 4.0). There is no truth; the noise of a vertex is what is left of
 the found vertices after a smooth map, a polynomial of degree 6 in the lattice index, per axis: sqrt(RSS / (2 (N - p))).
-Finding the grid's vertices roughly, to a few pixels, is this script's own affair.
+Finding the grid's vertices roughly, to a few pixels, and a map smooth enough for this lens are this script's own
+affair; the edges are found, measured and joined to vertices by the package.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 from dataclasses import dataclass
@@ -17,6 +19,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from tables import put, table
 
 from foldtrue.detect.edges import DetectOptions, Light, find_features, remeasure_features
 from foldtrue.detect.scan import find_targets, split_at_crossings
@@ -28,6 +31,10 @@ from foldtrue.photo import read_photo
 from foldtrue.subpixel import linear_grey
 
 PITCH_MM = 20.0
+HEAD = (
+    "photo", "vertices inside, of 110", "degree 5, px", "degree 6", "degree 7", "degree 6, the rim's vertices too",
+    "cornerSubPix, degree 6, inside",
+)  # fmt: skip
 STEPS = [(1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1)]
 
 
@@ -187,7 +194,9 @@ def vertices_px(photo, looks=3):
     light = Light(grey, np.zeros(2), 0.97, split_at_crossings(find_targets(nominal, "backlit"), nominal, "backlit"))
     edges = np.full(len(mm), 6)
     for _ in range(looks):
-        plane = Plane(smooth_map(mm[edges >= 3], px[edges >= 3]), "backlit", "front", 0.0, "none", (), "given", 1.0, 0.0)
+        plane = Plane(
+            smooth_map(mm[edges >= 3], px[edges >= 3]), "backlit", "front", 0.0, "none", (), "given", 1.0, 0.0
+        )
         features = find_features(light, plane, nominal, DetectOptions())
         for last in (False, True):
             lines = edge_lines(features, nominal, "backlit", np.zeros(len(features.t)))
@@ -200,6 +209,13 @@ def vertices_px(photo, looks=3):
     return np.array(index), px, edges
 
 
+def corner_px(photo, px):
+    """The same vertices by OpenCV's gradient corner finder, window 10, for comparison."""
+    grey = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+    start = np.ascontiguousarray(px, np.float32)[:, None]
+    return cv2.cornerSubPix(grey, start, (10, 10), (-1, -1), (3, 100, 1e-4))[:, 0].astype(float)
+
+
 def smooth_noise_px(index, px, degree=6):
     """sqrt(RSS / (2 (N - p))) after a polynomial of this degree in the lattice index, both axes."""
     i, j = (index - index.mean(0)).T / np.abs(index - index.mean(0)).max()
@@ -209,20 +225,29 @@ def smooth_noise_px(index, px, degree=6):
 
 
 def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--doc", action="store_true", help="renew the table in docs/accuracy.md")
+    options = parser.parse_args()
     root = os.environ.get("FOLDTRUE_PHOTOS")
     if not root:
         print("FOLDTRUE_PHOTOS is not set: nothing to measure.")
         return 0
-    noise = []
+    rows = []
     for path in sorted((Path(root) / "real" / "trigrid").glob("*.png")):
-        index, px, edges = vertices_px(read_photo(path))
-        # All vertices with lines in two directions, and those inside the grid, where all six edges are there.
-        parts = [smooth_noise_px(index[edges >= least], px[edges >= least]) for least in (3, 6)]
-        noise.append(parts)
-        print(f"{path.name}: {(edges >= 3).sum()} vertices {parts[0]:.3f} px per axis", end="")
-        print(f", {(edges >= 6).sum()} inside {parts[1]:.3f} px", flush=True)
-    everywhere, inside = np.median(noise, axis=0)
-    print(f"median over {len(noise)} photos: {everywhere:.3f} px per axis, inside the grid {inside:.3f} px")
+        photo = read_photo(path)
+        index, px, edges = vertices_px(photo)
+        inside, rim = edges >= 6, edges >= 3
+        own = [smooth_noise_px(index[inside], px[inside], degree) for degree in (5, 6, 7)]
+        rows.append(
+            (path.stem, int(inside.sum()), *own, smooth_noise_px(index[rim], px[rim]))
+            + (smooth_noise_px(index[inside], corner_px(photo, px)[inside]),)
+        )
+        print(*rows[-1], file=sys.stderr, flush=True)
+    rows.append(("median", int(np.median([r[1] for r in rows])), *np.median([r[2:] for r in rows], axis=0).tolist()))
+    lines = table(HEAD, rows)
+    print("\n".join(lines))
+    if options.doc:
+        put("grids", lines)
     return 0
 
 
