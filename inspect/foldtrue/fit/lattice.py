@@ -110,17 +110,23 @@ def _fixed(
 ) -> tuple[BoolArray, list[list[str]]]:
     """Which twists the visible edges fix, and the flags of those they do not."""
     points, _ = planned_points(features, nominal, plane.view)
-    share, count = supported_share(points, features.trust > 0, nominal, 0.04 * nominal.pitch_mm)
+    crease = nominal.views[plane.view].crease[features.stretch]
+    share = supported_share(points, features.trust > 0, crease, nominal, 0.04 * nominal.pitch_mm)
+    cut = _cut_by_border(plane, nominal)
     blocks = cov.reshape(len(share), 4, len(share), 4)
     own = blocks[np.arange(len(share)), :, np.arange(len(share)), :]
     position_std = np.sqrt(np.linalg.eigvalsh(own[:, :2, :2])[:, 1])
     angle_std = np.degrees(np.sqrt(own[:, 2, 2]))
     flags: list[list[str]] = [[] for _ in share]
     for k in range(len(share)):
-        if count[k] == 0:
-            flags[k].append("out_of_frame")
-        elif share[k] < options.least_share:
-            flags[k].append("not_seen")
+        if share[k] < options.least_share:
+            flags[k].append("out_of_frame" if cut[k] else "not_seen")
         elif position_std[k] > options.most_position_pitch * nominal.pitch_mm or angle_std[k] > options.most_angle_deg:
             flags[k].append("few_support_px")
     return np.array([not f for f in flags]), flags
+
+
+def _cut_by_border(plane: Plane, nominal: Nominal) -> BoolArray:
+    """Whether each twist (T,) lies outside the photo with one tip at least; the lens's centre is the photo's middle."""
+    tips = [plane.map.to_px(nominal.vertices_mm[list(t.tips)]) for t in nominal.twists]
+    return np.array([bool(((px < 0) | (px > 2 * plane.map.centre_px)).any()) for px in tips])

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from foldtrue.frames import Array, apply_homography
-from foldtrue.handover import BoolArray, Nominal
+from foldtrue.handover import BoolArray, IntArray, Nominal
 
 
 def pose_rows(nominal: Nominal) -> list[Array]:
@@ -76,10 +77,15 @@ def fit_globally(planned: Array, measured: Array, kind: str, base_weight: Array,
     """Robust best fit of planned centres (T, 2) to measured ones, iterated on the exact homography, Tukey weights on
     distances.
 
-    base_weight (T,): 0 for twists that take no part.
+    base_weight (T,): 0 for twists that take no part. With few twists the fit takes up much of their errors, so the
+    scale by which a twist is called odd is that of the residuals times sqrt(2 n / (2 n - p)); without it a piece of
+    seven twists loses one of them to chance in a third of all cases.
     """
     matrix = np.eye(3)
     weights = base_weight.astype(float)
+    use = base_weight > 0
+    observed, taken = 2 * int(use.sum()), 8 if kind == "homography" else 4
+    widen = np.sqrt(observed / max(observed - taken, 1))
     for _ in range(rounds):
         left = apply_homography(np.linalg.inv(matrix), measured) - planned
         design, _ = freedoms(planned, kind)
@@ -88,9 +94,8 @@ def fit_globally(planned: Array, measured: Array, kind: str, base_weight: Array,
         matrix = matrix @ homography_step(coef, planned)
         matrix = matrix / matrix[2, 2]
         distance = np.hypot(*(apply_homography(np.linalg.inv(matrix), measured) - planned).T)
-        use = base_weight > 0
         # 1.1774 is the median length of a 2-D standard normal; Tukey's constant for two dimensions about 5.
-        scale = float(np.median(distance[use])) / 1.1774 + 1e-6
+        scale = widen * float(np.median(distance[use])) / 1.1774 + 1e-6
         z = distance / (5.0 * scale)
         weights = base_weight * np.where(z < 1, (1 - z * z) ** 2, 0.0)
     design, turn = freedoms(planned, kind)
@@ -107,25 +112,39 @@ def homography_step(coef: Array, xy: Array) -> Array:
     return np.array([[1 + c[3] + c[4], -c[2] + c[5], c[0]], [c[2] + c[5], 1 + c[3] - c[4], c[1]], [p, q, 1.0]])
 
 
-def supported_share(planned_points: Array, trusted: BoolArray, nominal: Nominal, grow_mm: float) -> tuple[Array, Array]:
-    """Per twist: share of the edge samples inside its planned polygon (grown by grow_mm) that were seen, and their
-    number."""
-    share, count = np.zeros(len(nominal.twists)), np.zeros(len(nominal.twists))
-    if not len(planned_points):
-        return share, count
+def supported_share(points: Array, trusted: BoolArray, crease: IntArray, nominal: Nominal, grow_mm: float) -> Array:
+    """Share (T,) of each twist's edge samples that were seen, 0 where it has none.
+
+    points (M, 2): planned places of all samples; crease (M,) theirs. A twist's samples are those inside its planned
+    polygon (grown by grow_mm). Where the plan leaves none there, since two folds lie on every side (a hexagon twist
+    against the light), its tips are where its pleats' creases end: the samples on those, up to as far again from the
+    centre.
+    """
+    share = np.zeros(len(nominal.twists))
+    if not len(points):
+        return share
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(planned_points)
+    tree = cKDTree(points)
     for k, twist in enumerate(nominal.twists):
         tips = nominal.vertices_mm[list(twist.tips)]
         centre = tips.mean(0)
-        near = np.array(tree.query_ball_point(centre, float(np.hypot(*(tips - centre).T).max()) + grow_mm), np.int64)
-        if not len(near):
-            continue
-        d = np.roll(tips, -1, 0) - tips
-        inward = np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None]
-        depth = np.einsum("nkj,kj->nk", planned_points[near][:, None] - tips[None], inward)
-        inside = near[(depth > -grow_mm).all(1)]
-        count[k] = len(inside)
-        share[k] = float(trusted[inside].mean()) if len(inside) else 0.0
-    return share, count
+        reach = float(np.hypot(*(tips - centre).T).max())
+        near = _within(tree, centre, reach + grow_mm)
+        own = near[(_depth(points[near], tips) > -grow_mm).all(1)]
+        if not len(own):
+            near = _within(tree, centre, 2 * reach)
+            own = near[np.isin(nominal.creases.ends[crease[near]], twist.tips).any(1)]
+        share[k] = float(trusted[own].mean()) if len(own) else 0.0
+    return share
+
+
+def _within(tree: Any, centre: Array, reach: float) -> IntArray:
+    return np.array(tree.query_ball_point(centre, reach), np.int64)
+
+
+def _depth(points: Array, polygon: Array) -> Array:
+    """How far inside each side (n,) of a counter-clockwise polygon the points (N, 2) lie; (N, n)."""
+    d = np.roll(polygon, -1, 0) - polygon
+    inward = np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None]
+    return np.asarray(np.einsum("nkj,kj->nk", points[:, None] - polygon[None], inward))
