@@ -17,8 +17,10 @@ def align_plane(features: Features, plane: Plane, nominal: Nominal, rounds: int 
     corrected.
 
     Used between detection passes: the piece's own errors average out over the edges. Gauss-Newton, one linear step,
-    which the next detection pass repeats.
+    which the next detection pass repeats. Where no edge was found there is nothing to align to.
     """
+    if not (features.trust > 0).any():
+        return plane
     planned, normal = planned_points(features, nominal, plane.view)
     design, _ = freedoms(planned, "homography")
     rows = design[0::2] * normal[:, :1] + design[1::2] * normal[:, 1:]
