@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from foldtrue.errors import PhotoTooPoor
+from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.fit.lens import lens_from_bends, planned_points, radial_field
 from foldtrue.fit.lines import EdgeLines, edge_lines
 from foldtrue.fit.network import Network, solve_network
@@ -23,12 +23,14 @@ class FitOptions:
     """prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation);
     shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause; least_share:
     of a twist's own edges that
-    must be seen; most_position_pitch: largest standard uncertainty of a pose that still counts as measured, in
+    must be seen; least_edges: of all edges in the picture that must be where the plan has them; most_position_pitch:
+    largest standard uncertainty of a pose that still counts as measured, in
     pitches."""
 
     prior_pitch: float = 0.12
     shift_prior_mm: float = 0.1
     least_share: float = 0.45
+    least_edges: float = 0.65
     most_position_pitch: float = 0.02
     most_angle_deg: float = 1.5
 
@@ -54,6 +56,7 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     then not be told from the piece's own errors.
     """
     options = options or FitOptions()
+    _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     cov = _pose_covariance(network, nominal, plane, k1_std)
     measured, flags = _fixed(features, plane, nominal, cov, options)
@@ -70,6 +73,25 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
         Solution(lines, network, cov, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm),
         nominal,
     )
+
+
+def _in_picture(plane: PlaneMap, points_mm: Array) -> BoolArray:
+    """Whether the points (N, 2) mm lie on the photo, whose middle is the lens's centre."""
+    px = plane.to_px(points_mm)
+    return np.asarray(((px >= 0) & (px <= 2 * plane.centre_px)).all(axis=1))
+
+
+def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: FitOptions) -> None:
+    """Raise NotThisPiece when too few of the plan's edges are where the plan has them: a pattern of another pitch can
+    explain much of the light and still have half its edges elsewhere."""
+    points, _ = planned_points(features, nominal, plane.view)
+    inside = _in_picture(plane.map, points)
+    share = float((features.trust[inside] > 0).mean()) if inside.any() else 0.0
+    if 0 < share < options.least_edges:  # none at all is a poor photo, said below
+        raise NotThisPiece(
+            f"Only {100 * share:.0f} % of the plan's edges are where the plan has them.",
+            "Check that the plan is this piece's (spacing, divisions), and that nothing covers the piece.",
+        )
 
 
 def _adjust(

@@ -163,7 +163,7 @@ def sharpen(small: Small, nominal: Nominal, matrix: Array, levels: dict[int, flo
     look = table[layers]
     ys, xs = np.nonzero(inside)
     y0, y1, x0, x1 = ys.min(), ys.max() + 1, xs.min(), xs.max() + 1
-    mask = cv2.erode(inside[y0:y1, x0:x1].astype(np.uint8), np.ones((3, 3), np.uint8))
+    mask = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8))  # of the picture, which is what is warped
     offset = np.array([[1.0, 0, x0], [0, 1.0, y0], [0, 0, 1.0]])
     warp = offset.astype(np.float32)
     try:
