@@ -238,10 +238,9 @@ def main() -> int:
         index, px, edges = vertices_px(photo)
         inside, rim = edges >= 6, edges >= 3
         own = [smooth_noise_px(index[inside], px[inside], degree) for degree in (5, 6, 7)]
-        rows.append(
-            (path.stem, int(inside.sum()), *own, smooth_noise_px(index[rim], px[rim]))
-            + (smooth_noise_px(index[inside], corner_px(photo, px)[inside]),)
-        )
+        rimmed = smooth_noise_px(index[rim], px[rim])
+        other = smooth_noise_px(index[inside], corner_px(photo, px)[inside])
+        rows.append((path.stem, int(inside.sum()), *own, rimmed, other))
         print(*rows[-1], file=sys.stderr, flush=True)
     rows.append(("median", int(np.median([r[1] for r in rows])), *np.median([r[2:] for r in rows], axis=0).tolist()))
     lines = table(HEAD, rows)

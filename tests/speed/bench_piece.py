@@ -1,13 +1,16 @@
 """Where the time goes: 12-megapixel photos of pieces with 24, 96 and 384 twists.
 
-    .venv/bin/python tests/speed/bench_piece.py
+    .venv/bin/python tests/speed/bench_piece.py [--times N] [--doc]
 
-Times are the best of three after a warm-up, in one process, against the cost of only decoding the same photo to linear
-light, blurring it once and taking its gradient once.
+Every photo is simulated once and kept in the temporary folder. Times are the best of N after a warm-up, in one process,
+libraries loaded; the figures are checked before they are timed. Two yardsticks beside them: the floor, what it costs
+only to decode the same photo to linear light, blur it once and take its gradient once; and OpenCV's sector-based
+chessboard corner finder on a picture of the same size. Memory is the peak beyond the decoded photo.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
 import platform
 import subprocess
@@ -27,8 +30,18 @@ from foldtrue.plan.fold import fold_plan
 from foldtrue.simulate import Camera, Errors, Scene, simulate_photo
 from foldtrue.subpixel import linear_grey
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "accuracy"))
+from tables import cell, put, table
 
-def plan_of(divisions, rings):
+WIDTH, HEIGHT = 4032, 3024
+STEPS = ("plan", "photo", "rectify", "detect", "fit")
+HEAD = (
+    "twists", "total s", "floor s", "of the floor", "of the corner finder", *(f"{s} s" for s in STEPS),
+    "bytes per px, arrays", "whole process",
+)  # fmt: skip
+
+
+def plan_of(divisions: int, rings: int):
     return parse_plan(
         {
             "format": "foldtrue-plan",
@@ -41,7 +54,21 @@ def plan_of(divisions, rings):
     )
 
 
-def best(work, times=3):
+def photo_of(divisions: int, plan) -> Path:
+    """The simulated photo, made once."""
+    path = Path(tempfile.gettempdir()) / f"foldtrue-speed-{divisions}.jpg"
+    if not path.exists():
+        scene = Scene(
+            seed=2,
+            errors=Errors(position_mm=0.1, angle_deg=0.4),
+            camera=Camera(width_px=WIDTH, height_px=HEIGHT, tilt_deg=5, roll_deg=8),
+        )
+        path.write_bytes(simulate_photo(fold_plan(plan), scene).jpeg)
+    return path
+
+
+def best(work, times: int):
+    """(seconds, what came out) of the fastest of `times` runs after a warm-up."""
     work()
     out = []
     for _ in range(times):
@@ -51,40 +78,108 @@ def best(work, times=3):
     return min(out, key=lambda pair: pair[0])
 
 
-def floor(path):
+def floor(path: Path):
     photo = read_photo(path)
-    grey = linear_grey(photo.pixels, photo.linear)
-    smooth = cv2.GaussianBlur(grey, (0, 0), 1.2)
+    smooth = cv2.GaussianBlur(linear_grey(photo.pixels, photo.linear), (0, 0), 1.2)
     return cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1)
 
 
+def corner_finder(times: int) -> float:
+    """Seconds that the sector-based finder takes for a clean board of 15 x 11 corners in a picture of this size."""
+    square = 240
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    left, top = (WIDTH - 16 * square) // 2, (HEIGHT - 12 * square) // 2
+    dark = ((x - left) // square + (y - top) // square) % 2 == 0
+    board = (x >= left) & (x < left + 16 * square) & (y >= top) & (y < top + 12 * square)
+    picture = cv2.GaussianBlur(np.where(dark & board, 40, 210).astype(np.uint8), (0, 0), 1.0)
+    seconds, (found, corners) = best(lambda: cv2.findChessboardCornersSB(picture, (15, 11)), times)
+    assert found
+    assert len(corners) == 165
+    return seconds
+
+
+def array_peak(path: Path, plan) -> float:
+    """Peak of Python's and NumPy's own memory beyond the decoded photo, bytes per pixel."""
+    tracemalloc.start()
+    photo = read_photo(path)
+    size, pixels = photo.pixels.nbytes, photo.pixels.size // 3
+    del photo
+    base = tracemalloc.get_traced_memory()[0]
+    tracemalloc.reset_peak()
+    inspect_photo(path, plan)
+    peak = tracemalloc.get_traced_memory()[1] - base - size
+    tracemalloc.stop()
+    return peak / pixels
+
+
+def process_peak(path: Path, divisions: int, rings: int) -> float:
+    """Peak of a fresh process beyond its libraries and the decoded photo, bytes per pixel; nan where it is not told."""
+    if not Path("/proc/self/clear_refs").exists():
+        return float("nan")
+    command = [sys.executable, __file__, "--memory-of", str(path), str(divisions), str(rings)]
+    return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+
+
+def print_process_peak(path: str, divisions: int, rings: int) -> None:
+    def status(name: str) -> int:
+        lines = Path("/proc/self/status").read_text().splitlines()
+        return next(int(line.split()[1]) * 1024 for line in lines if line.startswith(name))
+
+    small = plan_of(16, 2)
+    picture = Path(tempfile.gettempdir()) / "foldtrue-speed-small.jpg"
+    scene = Scene(seed=2, camera=Camera(width_px=640, height_px=480))
+    picture.write_bytes(simulate_photo(fold_plan(small), scene).jpeg)
+    inspect_photo(picture, small)  # loads every library
+    plan = plan_of(divisions, rings)
+    base = status("VmRSS")
+    Path("/proc/self/clear_refs").write_text("5")  # the peak starts anew
+    photo = inspect_photo(path, plan).photo
+    print((status("VmHWM") - base - photo.pixels.nbytes) / (photo.pixels.size / 3))
+
+
+def one_size(divisions: int, rings: int, times: int, finder: float) -> tuple:
+    plan = plan_of(divisions, rings)
+    path = photo_of(divisions, plan)
+    found = inspect_photo(path, plan)
+    assert found.fit.measured.mean() > 0.98, "not worth timing: too few twists were measured"
+    least, _ = best(lambda: floor(path), times)
+    seconds, found = best(lambda: inspect_photo(path, plan), times)
+    parts = [cell(found.timings_s[step], ".2f") for step in STEPS]
+    memory = (array_peak(path, plan), process_peak(path, divisions, rings))
+    return (
+        len(found.nominal.twists),
+        cell(seconds, ".2f"),
+        cell(least, ".2f"),
+        f"{seconds / least:.1f} x",
+        f"{seconds / finder:.2f} x",
+        *parts,
+        *(cell(m, ".1f") for m in memory),
+    )
+
+
 def main() -> int:
-    print(f"{platform.machine()}, {os.cpu_count()} cores, OpenCV {cv2.__version__}, NumPy {np.__version__}")
-    print("| twists | total s | of the floor | plan | photo | rectify | detect | fit | bytes per pixel |")
-    print("|---|---|---|---|---|---|---|---|---|")
-    with tempfile.TemporaryDirectory() as folder:
-        for divisions, rings in ((16, 2), (32, 4), (64, 8)):
-            plan = plan_of(divisions, rings)
-            nominal = fold_plan(plan)
-            scene = Scene(seed=2, errors=Errors(position_mm=0.1, angle_deg=0.4), camera=Camera(tilt_deg=5, roll_deg=8))
-            path = Path(folder) / "photo.jpg"
-            path.write_bytes(simulate_photo(nominal, scene).jpeg)
-            least, _ = best(lambda path=path: floor(path))
-            seconds, found = best(lambda path=path, plan=plan: inspect_photo(path, plan))
-            tracemalloc.start()
-            photo = read_photo(path)
-            base = tracemalloc.get_traced_memory()[0]
-            tracemalloc.reset_peak()
-            inspect_photo(path, plan)
-            peak = tracemalloc.get_traced_memory()[1] - base - photo.pixels.nbytes
-            tracemalloc.stop()
-            steps = " | ".join(f"{found.timings_s[k]:.2f}" for k in ("plan", "photo", "rectify", "detect", "fit"))
-            each = peak / (photo.pixels.shape[0] * photo.pixels.shape[1])
-            total = f"{seconds:.2f} | {seconds / least:.1f} x {least:.2f} s"
-            print(f"| {len(nominal.twists)} | {total} | {steps} | {each:.1f} |", flush=True)
-    start = time.perf_counter()
-    subprocess.run([sys.executable, "-m", "foldtrue", "--help"], check=True, stdout=subprocess.DEVNULL)
-    print(f"foldtrue --help: {time.perf_counter() - start:.2f} s")
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--times", type=int, default=5)
+    parser.add_argument("--doc", action="store_true", help="renew the table in docs/accuracy.md")
+    parser.add_argument("--memory-of", nargs=3, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.memory_of:
+        print_process_peak(options.memory_of[0], int(options.memory_of[1]), int(options.memory_of[2]))
+        return 0
+    finder = corner_finder(options.times)
+    rows = [one_size(*size, options.times, finder) for size in ((16, 2), (32, 4), (64, 8))]
+    help_text = [sys.executable, "-m", "foldtrue", "--help"]
+    start_up, _ = best(lambda: subprocess.run(help_text, check=True, stdout=subprocess.DEVNULL), options.times)
+    lines = [
+        *table(HEAD, rows),
+        "",
+        f"- Corner finder: {finder:.2f} s. `foldtrue --help`: {start_up:.2f} s.",
+        f"- {platform.machine()}, {os.cpu_count()} cores, {platform.system()}; Python {platform.python_version()}, "
+        f"OpenCV {cv2.__version__} ({cv2.getNumThreads()} threads), NumPy {np.__version__}.",
+    ]
+    print("\n".join(lines))
+    if options.doc:
+        put("speed", lines)
     return 0
 
 
