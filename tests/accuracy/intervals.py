@@ -1,6 +1,6 @@
 """Whether the stated 95 % intervals hold the truth: hundreds of simulated photos of a spread of pieces and scenes.
 
-    .venv/bin/python tests/accuracy/coverage.py [--count N] [--store FILE] [--doc]
+    .venv/bin/python tests/accuracy/intervals.py [--count N] [--store FILE] [--doc]
 
 Every photo is one line of the store, so that an interrupted run goes on where it stopped; the store's default name
 holds a digest of the package, since other code gives other figures. Photos and pieces are drawn from seeds: the same
@@ -96,6 +96,22 @@ def one_photo(seed: int, folder: Path) -> dict:
     }
 
 
+def default_store() -> Path:
+    return Path(tempfile.gettempdir()) / f"foldtrue-coverage-{package_digest()}.jsonl"
+
+
+def photos(count: int, store: Path) -> list[dict]:
+    """The first `count` photos' rows, those that the store lacks measured now."""
+    rows = {r["seed"]: r for r in map(json.loads, store.read_text().splitlines())} if store.exists() else {}
+    with tempfile.TemporaryDirectory() as folder, store.open("a") as file:
+        for seed in range(count):
+            if seed not in rows:
+                rows[seed] = one_photo(seed, Path(folder))
+                file.write(json.dumps(rows[seed]) + "\n")
+                file.flush()
+    return [rows[seed] for seed in range(count)]
+
+
 def held(row: dict) -> np.ndarray:
     """(T, 3): whether position, angle and relative angle of each twist lie within their stated limits."""
     miss = np.hypot(*np.array(row["miss_mm"]).T)
@@ -154,15 +170,7 @@ def main() -> int:
     parser.add_argument("--store", type=Path)
     parser.add_argument("--doc", action="store_true", help="renew the table in docs/accuracy.md")
     options = parser.parse_args()
-    store = options.store or Path(tempfile.gettempdir()) / f"foldtrue-coverage-{package_digest()}.jsonl"
-    rows = {r["seed"]: r for r in map(json.loads, store.read_text().splitlines())} if store.exists() else {}
-    with tempfile.TemporaryDirectory() as folder, store.open("a") as file:
-        for seed in range(options.count):
-            if seed not in rows:
-                rows[seed] = one_photo(seed, Path(folder))
-                file.write(json.dumps(rows[seed]) + "\n")
-                file.flush()
-    kept = [rows[seed] for seed in range(options.count)]
+    kept = photos(options.count, options.store or default_store())
     lines = table(HEAD, [stratum(name, mine) for name, rule in STRATA if (mine := [r for r in kept if rule(r)])])
     reasons = sorted({r["declined"] for r in kept if r["declined"]})
     lines += ["", *(f"- Declined {sum(r['declined'] == x for r in kept)}: {x}" for x in reasons)]
