@@ -7,7 +7,21 @@ import dataclasses
 import pytest
 
 from foldtrue.errors import UsageError
-from foldtrue.simulate import Camera, Errors, Light, Paper, Scene, Sensor, practice_scene
+from foldtrue.simulate import (
+    Camera,
+    Errors,
+    Ground,
+    Lamp,
+    Light,
+    Paper,
+    Reference,
+    Relief,
+    Scene,
+    Sensor,
+    Surface,
+    Thumb,
+    practice_scene,
+)
 
 
 @pytest.mark.parametrize(
@@ -27,7 +41,16 @@ from foldtrue.simulate import Camera, Errors, Light, Paper, Scene, Sensor, pract
         (Sensor, {"tone": 9.0}),
         (Sensor, {"full_well_e": 3.0}),
         (Sensor, {"chroma": "4:1:1"}),
-        (Scene, {"view": "front"}),
+        (Scene, {"view": "above"}),
+        (Scene, {"view": "front", "camera": Camera(side="back")}),
+        (Lamp, {"elevation_deg": 5.0}),
+        (Lamp, {"elevation_deg": 20.0, "size_deg": 40.0}),
+        (Surface, {"front": (1.2, 0.5, 0.5)}),
+        (Surface, {"pattern": "tartan"}),
+        (Relief, {"shadow": 2.0}),
+        (Ground, {"kind": "marble"}),
+        (Reference, {"size": "A5"}),
+        (Thumb, {"width_mm": 0.0}),
         (Scene, {"seed": -1}),
         (Scene, {"oversample": 0}),
     ],

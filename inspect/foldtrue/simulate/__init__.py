@@ -1,5 +1,6 @@
 """The simulator: photos with exactly known truth, from a plan and a scene (docs/simulate.md)."""
 
+from foldtrue.simulate.lit import Ground, Lamp, Reference, Relief, Surface, Thumb
 from foldtrue.simulate.piece import TruthPoses, truth_poses
 from foldtrue.simulate.practice import practice_scene
 from foldtrue.simulate.render import simulate_photo
@@ -8,11 +9,17 @@ from foldtrue.simulate.scene import Camera, Errors, Light, Outlier, Paper, Scene
 __all__ = [
     "Camera",
     "Errors",
+    "Ground",
+    "Lamp",
     "Light",
     "Outlier",
     "Paper",
+    "Reference",
+    "Relief",
     "Scene",
     "Sensor",
+    "Surface",
+    "Thumb",
     "TruthPoses",
     "practice_scene",
     "simulate_photo",

@@ -180,11 +180,11 @@ def buried_pieces(nominal: Nominal, vertices_mm: Array, pieces: Pieces, side: Si
     for index, facet in enumerate(nominal.facets):
         candidates = np.flatnonzero(over[index, own].any(axis=1) & (own != index).all(axis=1))
         corners = vertices_mm[list(facet.vertices)]
-        buried[candidates] |= _within(middle[candidates], corners)
+        buried[candidates] |= within(middle[candidates], corners)
     return buried
 
 
-def _within(points: Array, corners: Array) -> BoolArray:
+def within(points: Array, corners: Array) -> BoolArray:
     """(N,) whether points lie in a polygon (K, 2), by the even-odd rule."""
     inside = np.zeros(len(points), dtype=bool)
     for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):

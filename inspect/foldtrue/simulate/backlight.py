@@ -22,19 +22,23 @@ _CHORD_PX = 5e-4  # largest sag of the chords that stand for a line bent by the 
 
 @dataclass(frozen=True)
 class Chords:
-    """Edge pieces in the photo, cut so that the lens bends none of them. start, end: (N, 2) px; piece: (N,) index."""
+    """Edge pieces in the photo, cut so that the lens bends none of them. start, end: (N, 2) px; piece: (N,) index.
+
+    share: (N, 2) where each chord starts and ends along its piece, 0 to 1.
+    """
 
     start: Array
     end: Array
     piece: IntArray
+    share: Array
 
 
 def light_through(
     nominal: Nominal, vertices_mm: Array, pieces: Pieces, pinhole: Pinhole, scene: Scene
 ) -> tuple[Window, list[Image]]:
     """Window of the photo that holds the piece, and its light there: one image per channel (1 or 3), table = 1."""
-    chords = _chords(pinhole, pieces, scene)
-    window = _window(chords, scene, _reach_px(pinhole, scene))
+    chords = chords_of(pinhole, pieces, scene)
+    window = window_of(chords, scene, _reach_px(pinhole, scene))
     table = paper_light(scene.paper, max(int(pieces.left.max()), int(pieces.right.max()), 1))
     s = scene.oversample
     start, end = window.corner_coordinates(chords.start) * s, window.corner_coordinates(chords.end) * s
@@ -65,7 +69,8 @@ def _reach_px(pinhole: Pinhole, scene: Scene) -> int:
     return math.ceil(4.5 * math.hypot(scene.sensor.blur_px, scatter_px)) + 3
 
 
-def _chords(pinhole: Pinhole, pieces: Pieces, scene: Scene) -> Chords:
+def chords_of(pinhole: Pinhole, pieces: Pieces, scene: Scene) -> Chords:
+    """Project edge pieces, in as many parts as the lens term asks for."""
     start, end = pinhole.project(pieces.start), pinhole.project(pieces.end)
     radius = math.hypot(scene.camera.width_px, scene.camera.height_px) / 2
     bend = pinhole.curvature_per_px(max(radius, float(np.abs(start - pinhole.centre_px).max())))
@@ -78,10 +83,10 @@ def _chords(pinhole: Pinhole, pieces: Pieces, scene: Scene) -> Chords:
     # A chord ends exactly where the next one starts; at a node all pieces must end in one and the same point.
     last = np.where((k == n - 1)[:, None], end[piece], np.roll(first, -1, axis=0))
     first = np.where((k == 0)[:, None], start[piece], first)
-    return Chords(first, last, piece)
+    return Chords(first, last, piece, np.column_stack([k, k + 1]) / n[:, None])
 
 
-def _window(chords: Chords, scene: Scene, reach: int) -> Window:
+def window_of(chords: Chords, scene: Scene, reach: int) -> Window:
     """Bounds of the piece within the photo, with room for the blur on all sides."""
     size = (scene.camera.width_px, scene.camera.height_px)
     ends = np.vstack([chords.start, chords.end])

@@ -12,6 +12,7 @@ import numpy as np
 
 from foldtrue.errors import UsageError
 from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import Side
 from foldtrue.simulate.scene import Camera
 
 DIAGONAL_35MM = 43.2666  # mm, diagonal of the 36 x 24 frame
@@ -21,17 +22,20 @@ REFERENCE_FOCAL_35MM = 26.0  # the equivalent lens that normalises PlaneMap.k1
 class Pinhole:
     """A camera placed before a piece. rotation (3, 3) and shift (3,) carry piece mm into camera mm."""
 
-    def __init__(self, camera: Camera, diameter_mm: float) -> None:
-        """diameter_mm: largest diameter of the piece, used with Camera.fill where no distance is given."""
+    def __init__(self, camera: Camera, diameter_mm: float, side: Side | None = None) -> None:
+        """diameter_mm: largest diameter of the piece, used with Camera.fill where no distance is given.
+
+        side: the face that looks at the camera; None = Camera.side, or the front.
+        """
         diagonal_px = math.hypot(camera.width_px, camera.height_px)
         self.focal_px = camera.focal_35mm / DIAGONAL_35MM * diagonal_px
         self.reference_focal_px = REFERENCE_FOCAL_35MM / DIAGONAL_35MM * diagonal_px
         self.centre_px = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
         self.k1 = camera.k1
-        self.side = camera.side
+        self.side: Side = side or camera.side or "front"
         short_px = min(camera.width_px, camera.height_px)
         self.distance_mm = camera.distance_mm or self.focal_px * diameter_mm / (camera.fill * short_px)
-        self.rotation = _view_rotation(camera)
+        self.rotation = _view_rotation(camera, self.side)
         aim = np.array([*camera.aim_mm, 0.0])
         self.shift = np.array([0.0, 0.0, self.distance_mm]) - self.rotation @ aim
 
@@ -78,9 +82,9 @@ class Pinhole:
         return abs(self.k1) * 8 * radius_px / self.focal_px**2
 
 
-def _view_rotation(camera: Camera) -> Array:
+def _view_rotation(camera: Camera, side: Side) -> Array:
     """Rotation from piece axes (x right, y up, z towards the front viewer) to camera axes."""
-    behind = np.eye(3) if camera.side == "front" else np.diag([-1.0, 1.0, -1.0])
+    behind = np.eye(3) if side == "front" else np.diag([-1.0, 1.0, -1.0])
     upright_to_camera = np.diag([1.0, -1.0, -1.0])
     lean = _about_z(camera.tilt_axis_deg) @ _about_x(-camera.tilt_deg) @ _about_z(-camera.tilt_axis_deg)
     return np.asarray(upright_to_camera @ lean @ _about_z(camera.roll_deg) @ behind)

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import Facet, Nominal
+from foldtrue.handover import Facet, IntArray, Nominal
 from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.raster import Image, Window, cells_of, outlines_of
 from foldtrue.simulate.scene import Paper, Scene
 
 _ON_LINE_MM = 1e-6
-_FIBRE_MM = 0.08
+FIBRE_MM = 0.08
 # Mean variance left of white noise by OpenCV's bicubic interpolation (a = -0.75): the square of 6/7 per axis.
 _CUBIC_POWER = 36 / 49
 
@@ -41,16 +41,15 @@ def unevenness(piece: PaperPiece, scene: Scene, pinhole: Pinhole, window: Window
         total += paper.formation * clouds(shape, coarsest, finest, _rng(scene.seed, 3))
         total *= np.sqrt(piece.layers)  # the clouds of the layers are independent
     if paper.crease_contrast > 0:
-        piece_seed = scene.seed if scene.errors.seed is None else scene.errors.seed
-        creases = crease_strokes(piece.nominal, piece.vertices_mm, paper, _rng(piece_seed, 4))
-        total += _drawn(*creases, paper.crease_width_mm * px_mm, scene, pinhole, window)
+        creases = crease_strokes(piece.nominal, piece.vertices_mm, paper, _rng(scene.piece_seed, 4))
+        total += drawn_strokes(*creases, paper.crease_width_mm * px_mm, scene, pinhole, window)
     if paper.fibres_per_cm2 > 0:
         fibres = fibre_strokes(piece.nominal, paper, _rng(scene.seed, 5))
-        total += np.minimum(piece.layers, 1) * _drawn(*fibres, _FIBRE_MM * px_mm, scene, pinhole, window)
+        total += np.minimum(piece.layers, 1) * drawn_strokes(*fibres, FIBRE_MM * px_mm, scene, pinhole, window)
     return np.exp(total)
 
 
-def _drawn(
+def drawn_strokes(
     strokes_mm: Array, strength: Array, width_px: float, scene: Scene, pinhole: Pinhole, window: Window
 ) -> Image:
     """Sum over strokes of strength times the share of each pixel they cover, blurred by the optics."""
@@ -113,24 +112,43 @@ def fibre_strokes(nominal: Nominal, paper: Paper, rng: np.random.Generator) -> t
 
 
 def crease_strokes(nominal: Nominal, vertices_mm: Array, paper: Paper, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Grid creases inside the facets: strokes (N, 2, 2) in folded mm and their strengths (N,), in every layer.
+    """Grid creases inside the facets: strokes (N, 2, 2) in folded mm and their strengths (N,), in every layer."""
+    strokes, _, line = crease_lines(nominal, vertices_mm)
+    strength: list[Array] = []
+    for normal, offset, spacing in _families(*grid_of(nominal)):
+        first, last = _numbers(nominal, normal, offset, spacing)
+        dark = rng.random(last - first + 1) < paper.crease_dark
+        contrast = paper.crease_contrast * rng.uniform(0.2, 1.8, last - first + 1) * np.where(dark, -1.0, 1.0)
+        strength.append(np.log1p(contrast))
+    return strokes, np.concatenate(strength)[line]
+
+
+def crease_lines(nominal: Nominal, vertices_mm: Array) -> tuple[Array, IntArray, IntArray]:
+    """Grid creases inside the facets: strokes (N, 2, 2) in folded mm, the facet of each (N,), its line's number (N,).
 
     Each line of the sheet's three families is clipped to each facet in the sheet. Its ends lie on two facet edges and
     are carried to the same places of those edges in the folded piece as it came out, so lines stay joined over folds.
     """
-    base, origin = grid_of(nominal)
     strokes: list[Array] = []
-    strengths: list[float] = []
-    for normal, offset, spacing in _families(base, origin):
+    facets: list[int] = []
+    lines: list[int] = []
+    before = 0
+    for normal, offset, spacing in _families(*grid_of(nominal)):
         reach = nominal.vertices_sheet_mm @ normal - offset
-        first, last = math.ceil(reach.min() / spacing), math.floor(reach.max() / spacing)
-        dark = rng.random(last - first + 1) < paper.crease_dark
-        contrast = paper.crease_contrast * rng.uniform(0.2, 1.8, last - first + 1) * np.where(dark, -1.0, 1.0)
-        for facet in nominal.facets:
+        first, last = _numbers(nominal, normal, offset, spacing)
+        for index, facet in enumerate(nominal.facets):
             for line, stroke in _lines_in(facet, reach, spacing, vertices_mm):
                 strokes.append(stroke)
-                strengths.append(math.log1p(contrast[line - first]))
-    return np.array(strokes).reshape(-1, 2, 2), np.array(strengths)
+                facets.append(index)
+                lines.append(before + line - first)
+        before += last - first + 1
+    return np.array(strokes).reshape(-1, 2, 2), np.array(facets, np.int64), np.array(lines, np.int64)
+
+
+def _numbers(nominal: Nominal, normal: Array, offset: float, spacing: float) -> tuple[int, int]:
+    """Numbers of the first and last line of a family that meets the sheet."""
+    reach = nominal.vertices_sheet_mm @ normal - offset
+    return math.ceil(reach.min() / spacing), math.floor(reach.max() / spacing)
 
 
 def grid_of(nominal: Nominal) -> tuple[Array, Array]:

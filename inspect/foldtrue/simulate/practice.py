@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 
 from foldtrue.errors import UsageError
-from foldtrue.simulate.scene import Camera, Errors, Light, Paper, Rgb, Scene, Sensor
+from foldtrue.simulate.checked import Rgb
+from foldtrue.simulate.scene import Camera, Errors, Light, Paper, Scene, Sensor
 
 Difficulty = Literal["easy", "medium", "hard"]
 

@@ -7,28 +7,12 @@ photos of one and the same piece can be made).
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import Literal
 
-from foldtrue.errors import UsageError
 from foldtrue.handover import Side, View
-
-Rgb = tuple[float, float, float]
-
-
-def _need(condition: bool, what: str, advice: str) -> None:
-    if not condition:
-        raise UsageError(f"Scene: {what}.", advice)
-
-
-def _need_range(owner: object, low: float, high: float, *names: str) -> None:
-    """Every named field (or each of its parts, when it is a tuple) lies in [low, high]."""
-    for name in names:
-        value = getattr(owner, name)
-        parts = value if isinstance(value, tuple) else (value,)
-        inside = all(math.isfinite(part) and low <= part <= high for part in parts)
-        _need(inside, f"{type(owner).__name__}.{name} is {value}", f"Give a value from {low:g} to {high:g}.")
+from foldtrue.simulate.checked import Rgb, need, need_choice, need_range
+from foldtrue.simulate.lit import Ground, Lamp, Reference, Relief, Surface, Thumb
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,8 +25,8 @@ class Outlier:
     angle_deg: float = 0.0
 
     def __post_init__(self) -> None:
-        _need_range(self, -20.0, 20.0, "x_mm", "y_mm")
-        _need_range(self, -45.0, 45.0, "angle_deg")
+        need_range(self, -20.0, 20.0, "x_mm", "y_mm")
+        need_range(self, -45.0, 45.0, "angle_deg")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,12 +58,12 @@ class Errors:
     seed: int | None = None
 
     def __post_init__(self) -> None:
-        _need_range(self, 0.0, 5.0, "position_mm", "vertex_mm")
-        _need_range(self, 0.0, 20.0, "angle_deg")
-        _need_range(self, -20.0, 20.0, "drift_mm", "overturn_deg", "outlier_mm", "outlier_deg")
-        _need_range(self, -360.0, 360.0, "drift_deg")
-        _need_range(self, 0.5, 4.0, "drift_power")
-        _need(self.random_outliers >= 0, "Errors.random_outliers is negative", "Give 0 or more.")
+        need_range(self, 0.0, 5.0, "position_mm", "vertex_mm")
+        need_range(self, 0.0, 20.0, "angle_deg")
+        need_range(self, -20.0, 20.0, "drift_mm", "overturn_deg", "outlier_mm", "outlier_deg")
+        need_range(self, -360.0, 360.0, "drift_deg")
+        need_range(self, 0.5, 4.0, "drift_power")
+        need(self.random_outliers >= 0, "Errors.random_outliers is negative", "Give 0 or more.")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +76,7 @@ class Camera:
     tilt_deg: how far the plane leans away, about the axis through the aim point at tilt_axis_deg in the upright view.
     roll_deg: how far the piece appears turned in the upright photo.
     k1: radial term in OpenCV's definition for this camera's own focal length.
-    side: the face of the piece that looks at the camera.
+    side: the face of the piece that looks at the camera; None = the one the view names, the front when backlit.
     """
 
     width_px: int = 4032
@@ -105,25 +89,26 @@ class Camera:
     tilt_axis_deg: float = 0.0
     roll_deg: float = 0.0
     k1: float = 0.0
-    side: Side = "front"
+    side: Side | None = None
 
     def __post_init__(self) -> None:
-        _need_range(self, 64, 12000, "width_px", "height_px")
-        _need(self.width_px * self.height_px <= 60e6, "the photo has over 60 megapixels", "Make it smaller.")
-        _need_range(self, 8.0, 400.0, "focal_35mm")
-        _need_range(self, 0.05, 20.0, "fill")
-        _need(self.distance_mm is None or self.distance_mm > 0, "Camera.distance_mm is not positive", "Give mm > 0.")
-        _need_range(self, 0.0, 60.0, "tilt_deg")
-        _need_range(self, -360.0, 360.0, "roll_deg", "tilt_axis_deg")
-        _need_range(self, -0.5, 0.5, "k1")
-        _need_range(self, -1e4, 1e4, "aim_mm")
-        _need(self.side in ("front", "back"), f"Camera.side is {self.side!r}", "Use 'front' or 'back'.")
+        need_range(self, 64, 12000, "width_px", "height_px")
+        need(self.width_px * self.height_px <= 60e6, "the photo has over 60 megapixels", "Make it smaller.")
+        need_range(self, 8.0, 400.0, "focal_35mm")
+        need_range(self, 0.05, 20.0, "fill")
+        need(self.distance_mm is None or self.distance_mm > 0, "Camera.distance_mm is not positive", "Give mm > 0.")
+        need_range(self, 0.0, 60.0, "tilt_deg")
+        need_range(self, -360.0, 360.0, "roll_deg", "tilt_axis_deg")
+        need_range(self, -0.5, 0.5, "k1")
+        need_range(self, -1e4, 1e4, "aim_mm")
+        need(self.side in (None, "front", "back"), f"Camera.side is {self.side!r}", "Use 'front' or 'back'.")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Light:
     """The light table and how evenly it and the lens light the photo.
 
+    Of these, gradient, falloff, vignette and glare count in the front and back views too.
     exposure: sensor value of the bare table; above 1 the table is clipped. tint: colour of the table, by channel.
     gradient: relative change of the light across the photo's diagonal, rising towards gradient_deg.
     falloff: relative loss from the table's bright spot (spot, share of width and height) to one diagonal away.
@@ -146,14 +131,14 @@ class Light:
     room: float = 0.01
 
     def __post_init__(self) -> None:
-        _need_range(self, 0.01, 20.0, "exposure")
-        _need_range(self, 0.2, 2.0, "tint")
-        _need_range(self, -0.8, 0.8, "gradient")
-        _need_range(self, 0.0, 0.9, "falloff", "vignette", "glare", "room")
-        _need_range(self, -1.0, 2.0, "spot")
-        _need_range(self, -360.0, 360.0, "gradient_deg", "table_deg")
+        need_range(self, 0.01, 20.0, "exposure")
+        need_range(self, 0.2, 2.0, "tint")
+        need_range(self, -0.8, 0.8, "gradient")
+        need_range(self, 0.0, 0.9, "falloff", "vignette", "glare", "room")
+        need_range(self, -1.0, 2.0, "spot")
+        need_range(self, -360.0, 360.0, "gradient_deg", "table_deg")
         if self.table_mm is not None:
-            _need_range(self, 1.0, 1e4, "table_mm")
+            need_range(self, 1.0, 1e4, "table_mm")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,14 +166,14 @@ class Paper:
     crease_width_mm: float = 0.25
 
     def __post_init__(self) -> None:
-        _need_range(self, 0.0, 1.0, "reflectance", "transmittance", "crease_dark")
+        need_range(self, 0.0, 1.0, "reflectance", "transmittance", "crease_dark")
         whole = max(r + t for r, t in zip(self.reflectance, self.transmittance, strict=True))
-        _need(whole <= 1.0, f"a layer gives back {whole:.2f} of the light", "Keep reflectance + transmittance <= 1.")
-        _need_range(self, 0.0, 2.0, "thickness_mm")
-        _need_range(self, 0.0, 10.0, "scatter", "fibres_per_cm2")
-        _need_range(self, 0.0, 0.5, "formation", "fibre_contrast", "crease_contrast")
-        _need_range(self, 0.5, 100.0, "formation_mm")
-        _need_range(self, 0.02, 3.0, "crease_width_mm")
+        need(whole <= 1.0, f"a layer gives back {whole:.2f} of the light", "Keep reflectance + transmittance <= 1.")
+        need_range(self, 0.0, 2.0, "thickness_mm")
+        need_range(self, 0.0, 10.0, "scatter", "fibres_per_cm2")
+        need_range(self, 0.0, 0.5, "formation", "fibre_contrast", "crease_contrast")
+        need_range(self, 0.5, 100.0, "formation_mm")
+        need_range(self, 0.02, 3.0, "crease_width_mm")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -210,20 +195,24 @@ class Sensor:
     orientation: int = 1
 
     def __post_init__(self) -> None:
-        _need_range(self, 0.3, 30.0, "blur_px")
+        need_range(self, 0.3, 30.0, "blur_px")
         if self.full_well_e is not None:
-            _need_range(self, 100.0, 1e7, "full_well_e")
-        _need_range(self, 0.0, 1000.0, "read_noise_e")
-        _need_range(self, 10, 100, "jpeg_quality")
-        _need(self.chroma in ("4:4:4", "4:2:2", "4:2:0"), f"Sensor.chroma is {self.chroma!r}", "Use '4:2:0'.")
-        _need(self.orientation in range(1, 9), f"Sensor.orientation is {self.orientation}", "Give 1 to 8.")
+            need_range(self, 100.0, 1e7, "full_well_e")
+        need_range(self, 0.0, 1000.0, "read_noise_e")
+        need_range(self, 10, 100, "jpeg_quality")
+        need(self.chroma in ("4:4:4", "4:2:2", "4:2:0"), f"Sensor.chroma is {self.chroma!r}", "Use '4:2:0'.")
+        need(self.orientation in range(1, 9), f"Sensor.orientation is {self.orientation}", "Give 1 to 8.")
         if self.tone != "srgb":
-            _need_range(self, 1.0, 3.0, "tone")
+            need_range(self, 1.0, 3.0, "tone")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Scene:
-    """One photo to be simulated. oversample: sub-pixels per pixel and axis in which light is added up."""
+    """One photo to be simulated. oversample: sub-pixels per pixel and axis in which light is added up.
+
+    Backlit photos use light and paper; front and back views use lamp, surface, relief, ground, reference and thumb,
+    of paper only the thickness and the fibres, and of light how evenly it falls.
+    """
 
     seed: int = 0
     view: View = "backlit"
@@ -233,8 +222,28 @@ class Scene:
     paper: Paper = field(default_factory=Paper)
     sensor: Sensor = field(default_factory=Sensor)
     oversample: int = 3
+    lamp: Lamp = field(default_factory=Lamp)
+    surface: Surface = field(default_factory=Surface)
+    relief: Relief = field(default_factory=Relief)
+    ground: Ground = field(default_factory=Ground)
+    reference: Reference | None = None
+    thumb: Thumb | None = None
 
     def __post_init__(self) -> None:
-        _need(self.view == "backlit", f"view {self.view!r} cannot be simulated", "Use view 'backlit'.")
-        _need_range(self, 1, 8, "oversample")
-        _need(self.seed >= 0, "seed is negative", "Give 0 or more.")
+        need_choice(self, ("backlit", "front", "back"), "view")
+        agree = self.view == "backlit" or self.camera.side in (None, self.view)
+        need(agree, f"the view is {self.view!r} but the camera sees the {self.camera.side}", "Leave Camera.side out.")
+        need_range(self, 1, 8, "oversample")
+        need(self.seed >= 0, "seed is negative", "Give 0 or more.")
+
+    @property
+    def side(self) -> Side:
+        """The face of the piece that looks at the camera."""
+        if self.view == "backlit":
+            return self.camera.side or "front"
+        return self.view
+
+    @property
+    def piece_seed(self) -> int:
+        """Seed of what belongs to the piece and not to the photo."""
+        return self.seed if self.errors.seed is None else self.errors.seed
