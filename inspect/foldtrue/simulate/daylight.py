@@ -26,7 +26,6 @@ from foldtrue.simulate.steps import Shown, Steps, shown_pieces, visible_steps
 from foldtrue.simulate.tops import TABLE
 
 _STRIP_ROWS = 48
-_BLUR_ROWS = 12  # rows blurred at a time: few enough that the band matrix holds few zeros
 
 
 @dataclass(frozen=True)
@@ -112,7 +111,7 @@ class _Composer:
             for plane, target in zip(self._planes(strip), result, strict=True):
                 padded = np.pad(plane, (border, (0, 0)), mode="edge") if any(border) else plane
                 first = around * self.s - reach
-                target[row : row + count] = _blurred_rows(padded[first:], kernel, reach, self.s, count)
+                target[row : row + count] = _blurred(padded[first:], kernel, self.s, count)
         return result
 
     def _planes(self, strip: Block) -> list[Image]:
@@ -146,20 +145,13 @@ def _kernel(blur_px: float, s: int) -> tuple[Image, int]:
     return (kernel / kernel.sum()).astype(np.float32), reach
 
 
-def _blurred_rows(light: Image, kernel: Image, reach: int, s: int, count: int) -> Image:
+def _blurred(light: Image, kernel: Image, s: int, count: int) -> Image:
     """(count, width) pixels from sub-pixels that start with the first row the first pixel's kernel touches."""
     import cv2
 
-    down = np.empty((count, light.shape[1]), np.float32)
-    for row in range(0, count, _BLUR_ROWS):
-        n = min(_BLUR_ROWS, count - row)
-        band = np.zeros((n, (n - 1) * s + len(kernel)), np.float32)
-        for k in range(n):
-            band[k, k * s : k * s + len(kernel)] = kernel
-        down[row : row + n] = band @ light[row * s : row * s + band.shape[1]]
-    one = np.ones(1, np.float32)
-    across = cv2.sepFilter2D(down, cv2.CV_32F, kernel, one, anchor=(reach, 0), borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(across[:, ::s])
+    reach = (len(kernel) - s) // 2
+    whole = cv2.sepFilter2D(light, cv2.CV_32F, kernel, kernel, anchor=(reach, 0), borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(whole[: count * s : s, ::s])
 
 
 def _enlarged(light: Image, s: int) -> Image:

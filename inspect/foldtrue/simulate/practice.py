@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from foldtrue.errors import UsageError
+from foldtrue.handover import View
+from foldtrue.simulate.camera import DIAGONAL_35MM
 from foldtrue.simulate.checked import Rgb
+from foldtrue.simulate.lit import Reference
+from foldtrue.simulate.practice_lit import (
+    LIT_RANGES,
+    ground_at_random,
+    lamp_at_random,
+    reference_at_random,
+    relief_at_random,
+    surface_at_random,
+    thumb_at_random,
+)
 from foldtrue.simulate.scene import Camera, Errors, Light, Paper, Scene, Sensor
 
 Difficulty = Literal["easy", "medium", "hard"]
@@ -46,11 +59,12 @@ _PAPERS: tuple[tuple[Rgb, Rgb], ...] = (
 )
 
 
-def practice_scene(seed: int, difficulty: Difficulty = "medium") -> Scene:
-    """A plausible backlit scene: 'easy' is careful work with a good phone, 'hard' is a hasty one.
+def practice_scene(seed: int, difficulty: Difficulty = "medium", view: View = "backlit") -> Scene:
+    """A plausible scene: 'easy' is careful work with a good phone, 'hard' is a hasty one.
 
-    The piece is whole in the picture and less than 30 degrees from upright. Same seed and difficulty, same scene.
-    Raises UsageError for an unknown difficulty.
+    The piece is whole in the picture and less than 30 degrees from upright; in front and back views a sheet of A4 or
+    Letter paper may lie under it, then the camera stands so far off that its corners show.
+    Same seed, difficulty and view, same scene. Raises UsageError for an unknown difficulty or view.
     """
     if difficulty not in _RANGES:
         raise UsageError(f"There is no difficulty {difficulty!r}.", f"Use one of {', '.join(_RANGES)}.")
@@ -63,7 +77,7 @@ def practice_scene(seed: int, difficulty: Difficulty = "medium") -> Scene:
         chroma="4:2:0" if rng.random() < 0.7 else "4:4:4",
         orientation=int(rng.choice([1, 1, 3, 6, 8])),
     )
-    return Scene(
+    scene = Scene(
         seed=seed,
         errors=_errors(rng, limit),
         camera=_camera(rng, limit),
@@ -71,6 +85,34 @@ def practice_scene(seed: int, difficulty: Difficulty = "medium") -> Scene:
         paper=_paper(rng, limit),
         sensor=sensor,
     )
+    return scene if view == "backlit" else _lit(scene, difficulty, view)
+
+
+def _lit(scene: Scene, difficulty: Difficulty, view: View) -> Scene:
+    """The same piece and camera on a table, in the light of a lamp or window."""
+    rng = np.random.default_rng([scene.seed, 910 + list(_RANGES).index(difficulty), int(view == "back")])
+    limit = LIT_RANGES[difficulty]
+    surface, reference = surface_at_random(rng, limit), reference_at_random(rng)
+    return replace(
+        scene,
+        view=view,
+        lamp=lamp_at_random(rng, limit),
+        surface=surface,
+        relief=relief_at_random(rng, limit),
+        ground=ground_at_random(rng, limit, surface.front if view == "front" else surface.back),
+        reference=reference,
+        thumb=thumb_at_random(rng, limit),
+        camera=scene.camera if reference is None else _farther(scene.camera, reference),
+    )
+
+
+def _farther(camera: Camera, reference: Reference) -> Camera:
+    """The camera moved back until the whole reference sheet is in view, whatever its turn."""
+    reach_mm = math.hypot(*reference.size_mm) + 2 * math.hypot(*reference.centre_mm) + 2 * math.hypot(*camera.aim_mm)
+    # At a tilt the near part of the sheet looks larger: with fill 0.8 and the strongest tilt it still fits.
+    short_px = min(camera.width_px, camera.height_px)
+    focal_px = camera.focal_35mm / DIAGONAL_35MM * math.hypot(camera.width_px, camera.height_px)
+    return replace(camera, distance_mm=focal_px * reach_mm / (0.8 * short_px))
 
 
 def _errors(rng: np.random.Generator, limit: _Range) -> Errors:

@@ -59,10 +59,11 @@ def shown_pieces(nominal: Nominal, vertices_mm: Array, pieces: Pieces, scene: Sc
 def visible_steps(nominal: Nominal, vertices_mm: Array, shown: Shown, scene: Scene) -> Steps:
     """Steps among the edges that show.
 
-    Slivers narrower than half a fold's thickness are passed over: the plan brings edges onto one line, and which of
-    them peeps out by a hair must not decide on a shadow. A fold stands two thicknesses high, a cut edge one, over the
-    table all layers; on top come the lifts of the facet's corners, drawn for the piece and linear along each edge. Two
-    facets that end on one line have one level: between them only the difference of their lifts counts.
+    Slivers narrower than half a fold's thickness are passed over inside the piece: the plan brings edges onto one line,
+    and which of them peeps out by a hair must not decide on a shadow. A fold stands two thicknesses high, a cut edge
+    one; on top come the lifts of the facet's corners, drawn for the piece and linear along each edge. Two facets that
+    end on one line have one level: between them only the difference of their lifts counts. Over the table stand all
+    layers there, and a lift that changes smoothly around the piece.
     """
     pieces = shown.pieces
     along = pieces.end - pieces.start
@@ -76,13 +77,18 @@ def visible_steps(nominal: Nominal, vertices_mm: Array, shown: Shown, scene: Sce
     middle = 0.5 * (pieces.start + pieces.end)
     inner, outer = (covers_at(nominal, vertices_mm, middle + shift) for shift in (-beyond, beyond))
     lower = shown.order.top(outer)
-    real = (shown.order.top(inner) == upper) & (lower != upper) & (upper != TABLE)
-    groove = ~inner.holds(lower) & ~outer.holds(upper) & (lower != TABLE)
+    rim = nearest == TABLE
+    lower = np.where(rim, TABLE, np.where(lower == TABLE, nearest, lower))
+    real = rim | ((shown.order.top(inner) == upper) & (lower != upper))
+    groove = ~rim & ~inner.holds(lower) & ~outer.holds(upper)
     fold = pieces.owners[pieces.edge].min(axis=1) >= 0
     height = np.where(groove, 0.0, thickness * np.where(fold, 2, 1))
-    height = np.where(lower == TABLE, thickness * _depth(inner), height)
+    height = np.where(rim, thickness * np.maximum(_depth(inner), 1), height)
     kept = np.flatnonzero(real)
-    lift = _lifts(nominal, vertices_mm, shown, kept, (upper[kept], lower[kept], groove[kept]), scene)
+    ends = np.stack([pieces.start, pieces.end], axis=1)[kept]
+    lift = _corner_lifts(nominal, vertices_mm, shown.pieces.edges[pieces.edge[kept]], ends, upper[kept], scene)
+    lift -= np.where(groove[kept], _mean_lifts(nominal, lower[kept], scene), 0.0)[:, None]
+    lift = np.where(rim[kept, None], _rim_lifts(ends - vertices_mm.mean(axis=0), scene), lift)
     return Steps(
         piece=kept, upper=upper[kept], outward=outward[kept], lower=lower[kept], nearest=nearest[kept],
         height_mm=np.maximum(height[kept, None] + lift, 0.0), fold=fold[kept], groove=groove[kept],
@@ -94,32 +100,40 @@ def _depth(covers: Covers) -> IntArray:
     return np.bincount(covers.place, minlength=covers.places)
 
 
-def _lifts(
-    nominal: Nominal,
-    vertices_mm: Array,
-    shown: Shown,
-    kept: IntArray,
-    sides: tuple[IntArray, IntArray, BoolArray],
-    scene: Scene,
-) -> Array:
-    """(K, 2) mm that the upper facet stands off at the start and the end of each kept piece."""
-    upper, lower, groove = sides
-    rng, relief = np.random.default_rng([scene.piece_seed, 7]), scene.relief
+def _by_corner(nominal: Nominal, scene: Scene) -> Array:
+    """(F, corners) mm that each corner of each facet stands off the paper below."""
     corners = max(len(facet.vertices) for facet in nominal.facets)
-    by_corner = relief.lift_mm * rng.gamma(2.0, 0.5, (len(nominal.facets), corners))
-    by_vertex = relief.rim_lift_mm * rng.gamma(2.0, 0.5, len(vertices_mm))
-    ends = shown.pieces.edges[shown.pieces.edge[kept]]
-    at_ends = np.array(
+    rng = np.random.default_rng([scene.piece_seed, 7])
+    return scene.relief.lift_mm * rng.gamma(2.0, 0.5, (len(nominal.facets), corners))
+
+
+def _mean_lifts(nominal: Nominal, facet: IntArray, scene: Scene) -> Array:
+    """(K,) mean lift of facets, 0 for the table."""
+    by_corner = _by_corner(nominal, scene)
+    mean = [by_corner[k, : len(f.vertices)].mean() for k, f in enumerate(nominal.facets)]
+    return np.array([*mean, 0.0])[facet]
+
+
+def _corner_lifts(
+    nominal: Nominal, vertices_mm: Array, edge_ends: IntArray, ends: Array, upper: IntArray, scene: Scene
+) -> Array:
+    """(K, 2) lift of the upper facet at both ends (K, 2, 2) of pieces of edges between vertices (K, 2)."""
+    by_corner = _by_corner(nominal, scene)
+    at_vertices = np.array(
         [
             [by_corner[f, facet.index(v)] if v in (facet := nominal.facets[f].vertices) else 0.0 for v in pair]
-            for f, pair in zip(upper.tolist(), ends.tolist(), strict=True)
+            for f, pair in zip(upper.tolist(), edge_ends.tolist(), strict=True)
         ]
     ).reshape(-1, 2)
-    at_ends = np.where((lower == TABLE)[:, None], by_vertex[ends], at_ends)
-    other = np.array([by_corner[f, : len(nominal.facets[f].vertices)].mean() for f in lower.tolist()])
-    at_ends = at_ends - np.where(groove, other, 0.0)[:, None]
-    a = vertices_mm[ends[:, 0]]
-    along = vertices_mm[ends[:, 1]] - a
-    points = np.stack([shown.pieces.start[kept], shown.pieces.end[kept]], axis=1)
-    share = np.einsum("kij,kj->ki", points - a[:, None], along) / np.sum(along**2, axis=1)[:, None]
-    return np.asarray(at_ends[:, :1] + share * (at_ends[:, 1:] - at_ends[:, :1]))
+    a = vertices_mm[edge_ends[:, 0]]
+    along = vertices_mm[edge_ends[:, 1]] - a
+    share = np.einsum("kij,kj->ki", ends - a[:, None], along) / np.sum(along**2, axis=1)[:, None]
+    return np.asarray(at_vertices[:, :1] + share * (at_vertices[:, 1:] - at_vertices[:, :1]))
+
+
+def _rim_lifts(arm: Array, scene: Scene) -> Array:
+    """(K, 2) mm that the rim stands off the table at places (K, 2, 2) seen from the piece's middle."""
+    rng, waves = np.random.default_rng([scene.piece_seed, 13]), np.arange(1, 7)
+    swing, phase = rng.normal(0, 0.3, len(waves)), rng.uniform(0, 2 * np.pi, len(waves))
+    angle = np.arctan2(arm[..., 1], arm[..., 0])[..., None]
+    return np.asarray(scene.relief.rim_lift_mm * np.maximum(1 + np.sum(swing * np.cos(waves * angle + phase), axis=-1), 0.0))

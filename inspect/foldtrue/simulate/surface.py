@@ -16,6 +16,8 @@ from foldtrue.simulate.raster import Image
 from foldtrue.simulate.scene import Scene
 from foldtrue.simulate.shading import Bands, direct_light, towards_lamp
 
+_LENS_ROUNDS = 5
+
 
 @dataclass(frozen=True)
 class Patches:
@@ -89,7 +91,9 @@ class SheetPlaces:
 
     def __init__(self, nominal: Nominal, vertices_mm: Array, pinhole: Pinhole) -> None:
         self._sheet_mm, self._folded_mm = nominal.vertices_sheet_mm, vertices_mm
-        self._plane = pinhole.plane_map()
+        self._homography = pinhole.plane_map().homography
+        self._centre = pinhole.centre_px.astype(np.float32)
+        self._lens = np.float32(pinhole.k1 / pinhole.focal_px**2)
 
     def inverse(self, facet: Facet) -> Array:
         """(3, 3) homography from undistorted px to sheet mm."""
@@ -97,14 +101,18 @@ class SheetPlaces:
         sheet = np.column_stack([self._sheet_mm[own], np.ones(len(own))])
         affine = np.eye(3)
         affine[:2] = np.linalg.lstsq(sheet, self._folded_mm[own], rcond=None)[0].T
-        return np.asarray(np.linalg.inv(self._plane.homography @ affine))
+        return np.asarray(np.linalg.inv(self._homography @ affine))
 
     def undistorted(self, x: Image, y: Image) -> tuple[Image, Image]:
-        """Pixel coordinates (h, w) freed of the lens term."""
-        if self._plane.k1 == 0:
+        """Pixel coordinates (h, w) freed of the lens term, to a small part of a pixel: print asks for no more."""
+        if self._lens == 0:
             return x, y
-        px = self._plane.undistort(np.column_stack([x.ravel(), y.ravel()]).astype(float))
-        return px[:, 0].reshape(x.shape).astype(np.float32), px[:, 1].reshape(x.shape).astype(np.float32)
+        x, y = x - self._centre[0], y - self._centre[1]
+        freed_x, freed_y = x, y
+        for _ in range(_LENS_ROUNDS):
+            stretch = 1 + self._lens * (freed_x * freed_x + freed_y * freed_y)
+            freed_x, freed_y = x / stretch, y / stretch
+        return freed_x + self._centre[0], freed_y + self._centre[1]
 
 
 def mapped(inverse: Array, x: Image, y: Image) -> tuple[Image, Image]:
