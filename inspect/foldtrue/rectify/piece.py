@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor, SiteAmbiguous
-from foldtrue.frames import Array, PlaneMap, apply_homography, rotation
+from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import Nominal, Photo, Plane, Side, View
 from foldtrue.rectify.by_lattice import lattice_candidates
 from foldtrue.rectify.by_outline import outline_candidates
@@ -21,6 +21,7 @@ from foldtrue.rectify.look import (
     to_small_matrix,
 )
 from foldtrue.rectify.place import Canvas, Place, canvas, places
+from foldtrue.rectify.symmetry import motion, same_looks
 
 TYPICAL_LEVELS = {0: 0.0, 1: -0.9, 3: -1.9, 5: -2.5, 7: -2.9, 9: -3.2, 11: -3.5}
 """Log light by layers before the photo's own are known: white paper, R 0.5, T 0.4 by the Kubelka-Munk stack. Only for
@@ -108,16 +109,10 @@ def _by_lattice(
         if field is None:
             continue
         for place in places(field, nominal, options.view, TYPICAL_LEVELS, mirrored, peaks=2)[:3]:
-            matrix = start @ _motion(place.turn_deg, place.shift_mm) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
+            matrix = start @ motion(place.turn_deg, place.shift_mm) @ np.diag([-1.0 if mirrored else 1.0, 1, 1])
             layers = layer_raster(nominal, matrix, small.log.shape)
             out.append(Candidate(matrix, "lattice", agreement(small.log, layers, planned_counts(nominal, view))))
     return sorted(out, key=lambda c: -c.fit.share)[:4]
-
-
-def _motion(turn_deg: float, shift_mm: Array) -> Array:
-    matrix = np.eye(3)
-    matrix[:2, :2], matrix[:2, 2] = rotation(turn_deg), shift_mm
-    return matrix
 
 
 def _whole_canvas(small: Small, nominal: Nominal, matrix: Array, most: int = 420) -> Canvas | None:
@@ -132,7 +127,7 @@ def _whole_canvas(small: Small, nominal: Nominal, matrix: Array, most: int = 420
     if not np.isfinite(reach) or reach > 6 * piece or reach < 0.1 * piece:
         return None
     px_per_mm = min(px_per_mm, most / (2 * reach))
-    shifted = matrix @ _motion(0.0, middle)
+    shifted = matrix @ motion(0.0, middle)
     field = canvas(small, shifted, reach, px_per_mm)
     origin = field.origin_px + middle * px_per_mm * [-1.0, 1.0]
     return Canvas(field.value, field.mask, px_per_mm, origin)
@@ -196,8 +191,9 @@ def _decide_place(
         return best, 0.0
     levels = best.fit.levels | {0: _outside_level(small, nominal, best)}
     found = places(field, nominal, options.view, levels, mirrored, peaks=3 if options.at_px is None else 12)
-    here = [p for p in found if _same_place(p, nominal, options.view)]
-    rivals = [p for p in found if not _same_place(p, nominal, options.view)]
+    alike = [flip @ m @ flip for m in same_looks(nominal, options.view)]
+    here = [p for p in found if _same_place(p, alike, nominal.pitch_mm)]
+    rivals = [p for p in found if not _same_place(p, alike, nominal.pitch_mm)]
     own = max((p.correlation for p in here), default=0.0)
     rival = max((p.correlation for p in rivals), default=0.0)
     if options.at_px is not None:
@@ -226,7 +222,7 @@ def _placed_by_hand(
             "Point at the folded place of the sheet's centre; it lies where the lattice's lines cross.",
         )
     place = max(near, key=lambda p: p.correlation)
-    matrix = best.matrix @ flip @ _motion(place.turn_deg, place.shift_mm) @ flip
+    matrix = best.matrix @ flip @ motion(place.turn_deg, place.shift_mm) @ flip
     return Candidate(matrix, "given", best.fit)
 
 
@@ -236,16 +232,19 @@ def _outside_level(small: Small, nominal: Nominal, best: Candidate) -> float:
     layers = layer_raster(nominal, best.matrix, small.log.shape)
     piece = (layers > 0).astype(np.uint8)
     ring = cv2.dilate(piece, np.ones((15, 15), np.uint8)) - cv2.dilate(piece, np.ones((5, 5), np.uint8))
-    offset = float(np.median(small.log[piece > 0])) - float(
-        np.median([best.fit.levels[k] for k in layers[piece > 0] if k in best.fit.levels][:5000])
-    )
+    counts = np.array(list(best.fit.levels), np.int64)
+    known = np.isin(layers, counts)
+    level = np.zeros(int(layers.max()) + 1)
+    level[counts] = list(best.fit.levels.values())
+    offset = float(np.median(small.log[known] - level[layers[known]]))
     return float(np.median(small.log[ring > 0])) - offset if (ring > 0).sum() > 50 else max(best.fit.levels.values())
 
 
-def _same_place(place: Place, nominal: Nominal, view: str) -> bool:
-    turn, shift = place.turn_deg, place.shift_mm
-    symmetric = any(abs((turn - s + 180) % 360 - 180) < 1 for s in nominal.symmetry[view])
-    return symmetric and float(np.hypot(*shift)) < 0.5 * nominal.pitch_mm
+def _same_place(place: Place, alike: list[Array], pitch_mm: float) -> bool:
+    """Whether a placement differs from the best one by no more than a motion under which the piece looks alike."""
+    here = motion(place.turn_deg, place.shift_mm)
+    turned = [m for m in alike if np.abs(m[:2, :2] - here[:2, :2]).max() < 0.02]
+    return any(float(np.hypot(*(m - here)[:2, 2])) < 0.5 * pitch_mm for m in turned)
 
 
 def _as_plane(
@@ -280,11 +279,11 @@ def _as_plane(
 
 
 def _most_upright(matrix: Array, nominal: Nominal, options: RectifyOptions) -> tuple[Array, float]:
-    """Among the plan's own turns that look alike, the one closest to upright."""
+    """Among the placements that look alike, the one closest to upright."""
 
     def turn_of(m: Array) -> float:
         p = apply_homography(m, np.array([[0.0, 0.0], [nominal.pitch_mm * (-1 if options.side == "back" else 1), 0.0]]))
         return float(np.degrees(np.arctan2(-(p[1, 1] - p[0, 1]), p[1, 0] - p[0, 0])))
 
-    turned = [matrix @ _motion(s, np.zeros(2)) for s in nominal.symmetry[options.view]]
-    return min(((m, turn_of(m)) for m in turned), key=lambda item: abs(item[1]))
+    alike = [matrix @ m for m in same_looks(nominal, options.view)]
+    return min(((m, turn_of(m)) for m in alike), key=lambda item: abs(item[1]))
