@@ -212,7 +212,7 @@ def vertices_px(photo, looks=3):
 def corner_px(photo, px):
     """The same vertices by OpenCV's gradient corner finder, window 10, for comparison."""
     grey = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
-    start = np.ascontiguousarray(px, np.float32)[:, None]
+    start = np.ascontiguousarray(px, np.float32).reshape(-1, 1, 2)
     return cv2.cornerSubPix(grey, start, (10, 10), (-1, -1), (3, 100, 1e-4))[:, 0].astype(float)
 
 
