@@ -55,6 +55,11 @@ def test_edges_not_seen_have_no_say(nominal, sampled, plane):
     assert np.abs(aligned.map.to_px(nominal.vertices_mm) - wanted).max() < 0.1
 
 
+def test_where_no_edge_was_found_the_plan_stays(nominal, sampled, plane):
+    every = range(len(nominal.creases.ids))
+    assert align_plane(sampled(np.zeros_like(nominal.vertices_mm), hidden=every), plane, nominal) is plane
+
+
 def test_freedoms_of_a_homography_are_its_derivatives():
     """Against finite differences of the map that each coefficient stands for."""
     xy = np.random.default_rng(4).uniform(-60, 60, (9, 2))

@@ -40,6 +40,34 @@ def test_noiseless_edges_known_to_have_no_shift_give_the_vertices_back_exactly(n
     np.testing.assert_allclose(network.displacement_mm[tips], true[tips], atol=1e-6)
 
 
+def test_the_sparse_solution_is_that_of_numpys_lstsq():
+    """One weighted, stacked system: edges, shape of the twists, prior of every unknown; dense and sparse agree, and so
+    do the covariances."""
+    from scipy import sparse
+
+    from foldtrue.fit.network import _Setup, _solve
+
+    rng = np.random.default_rng(8)
+    design, value, weight = rng.normal(size=(60, 14)), rng.normal(size=60), rng.uniform(0.1, 9.0, 60)
+    shape, prior = rng.normal(size=(5, 14)), rng.uniform(0.5, 2.0, 14)
+    setup = _Setup(np.arange(7), 14, 12, sparse.csr_matrix(shape), prior)
+    factor, x = _solve(sparse.csr_matrix(design), weight, value, setup, 0.3)
+    rows = np.concatenate([design * np.sqrt(weight)[:, None], shape / 0.3, np.diag(np.sqrt(prior))])
+    wanted = np.linalg.lstsq(rows, np.concatenate([value * np.sqrt(weight), np.zeros(19)]), rcond=None)[0]
+    np.testing.assert_allclose(x, wanted, rtol=1e-9)
+    np.testing.assert_allclose(factor.solve(np.eye(14)), np.linalg.inv(rows.T @ rows), rtol=1e-8, atol=1e-12)
+
+
+@pytest.mark.parametrize("size_mm", [0.0, 0.01, 0.1])
+def test_how_far_lines_miss_each_other_is_found_however_little(nominal, sampled, size_mm):
+    """Both ends of every edge shifted by normal draws of their own; the middle then scatters by size / sqrt(2)."""
+    features = sampled(np.zeros_like(nominal.vertices_mm), 0.02, 5)
+    off = np.random.default_rng(6).normal(0, size_mm, (len(nominal.creases.ids), 2))
+    off = off[nominal.views["backlit"].crease[features.stretch]]
+    features.offset_mm[:] += off[:, 0] * (1 - features.t) + off[:, 1] * features.t
+    assert solved(features, nominal).misfit_mm == pytest.approx(size_mm / np.sqrt(2), rel=0.2, abs=0.002)
+
+
 def pose_errors_and_stds(nominal, network, true):
     """(T, 4) error of every pose (x, y mm, turn rad, size) and its stated std."""
     errors, stds = [], []
@@ -130,6 +158,23 @@ def test_a_twist_whose_edges_are_not_seen_is_not_measured_and_only_that_one(nomi
     fit = fit_lattice(sampled(random_piece(nominal), 0.003, hidden=touching), plane, nominal)
     assert [t.id for t, ok in zip(nominal.twists, fit.measured, strict=True) if not ok] == [twist.id]
     assert fit.flags[8]
+
+
+def test_a_twist_beyond_the_pictures_border_is_said_to_be_cut(nominal, sampled, plane):
+    """The photo's middle is the lens's centre: moved to the left by 200 px the picture ends left of the last twists."""
+    from dataclasses import replace
+
+    shifted = replace(plane, map=replace(plane.map, centre_px=plane.map.centre_px - [200.0, 0.0]))
+    right = 2 * shifted.map.centre_px[0]
+    ends = nominal.creases.ends
+    beyond = [k for k in range(len(ends)) if plane.map.to_px(nominal.vertices_mm[ends[k]])[:, 0].max() > right]
+    fit = fit_lattice(sampled(random_piece(nominal), 0.003, hidden=beyond), shifted, nominal)
+    lost = [k for k in range(len(nominal.twists)) if not fit.measured[k]]
+    assert lost
+    for k in lost:
+        cut = plane.map.to_px(nominal.vertices_mm[list(nominal.twists[k].tips)])[:, 0].max() > right
+        assert fit.flags[k] == (("out_of_frame",) if cut else ("not_seen",))
+    assert any(fit.flags[k] == ("out_of_frame",) for k in lost)
 
 
 def test_nothing_seen_is_refused(nominal, sampled, plane):

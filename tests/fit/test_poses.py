@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from skimage.transform import EuclideanTransform
 
-from foldtrue.fit.poses import fit_globally, pose_rows, rigid_pose
+from foldtrue.fit.poses import fit_globally, pose_rows, rigid_pose, supported_share
 from foldtrue.frames import apply_homography, rotation
 
 
@@ -61,3 +61,48 @@ def test_similarity_keeps_shear_in_the_errors():
     fit = fit_globally(planned, sheared, "similarity", np.ones(9))
     left = apply_homography(np.linalg.inv(fit.matrix), sheared) - planned
     assert np.abs(left).max() > 0.1
+
+
+@pytest.mark.parametrize("twists", [7, 24])
+def test_ordinary_errors_seldom_cost_a_twist_its_say(twists):
+    """200 draws of normal errors: the fit takes up eight freedoms, so residuals are smaller than errors, and a scale
+    that forgot it would leave out one of seven twists in a third of all pieces."""
+    rng = np.random.default_rng(4)
+    angle = np.arange(twists) * 2 * np.pi / (twists - 1)
+    planned = np.r_[[[0.0, 0.0]], 50.0 * np.stack([np.cos(angle), np.sin(angle)], 1)[1:]]
+    planned[1:] *= rng.uniform(0.6, 1.0, (twists - 1, 1)) if twists > 7 else 1.0
+    lost = [
+        (
+            fit_globally(planned, planned + rng.normal(0, 0.1, planned.shape), "homography", np.ones(twists)).weights
+            < 0.01
+        ).any()
+        for _ in range(200)
+    ]
+    assert np.mean(lost) < 0.1
+
+
+def test_support_is_the_share_of_seen_samples_inside_the_twist(nominal):
+    """Samples laid on the sides of one twist, three quarters of them seen; none on the others."""
+    tips = nominal.vertices_mm[list(nominal.twists[3].tips)]
+    f = (np.arange(40) + 0.5) / 40
+    points = np.concatenate([a + (b - a) * f[:, None] for a, b in zip(tips, np.roll(tips, -1, 0), strict=True)])
+    seen = np.arange(len(points)) % 4 > 0
+    share = supported_share(points, seen, np.zeros(len(points), np.int64), nominal, 0.5)
+    assert share[3] == pytest.approx(0.75)
+    far = [k for k, t in enumerate(nominal.twists) if not set(t.tips) & set(nominal.twists[3].tips)]
+    assert share[far].max() < 1.0
+
+
+def test_without_samples_inside_the_creases_that_end_at_the_tips_speak(nominal):
+    """Samples only outside the polygon, on one crease that ends at a tip and on one that does not."""
+    twist = nominal.twists[3]
+    tips = nominal.vertices_mm[list(twist.tips)]
+    centre = tips.mean(0)
+    out = centre + (tips[0] - centre) * np.linspace(1.3, 1.9, 10)[:, None]
+    ends = nominal.creases.ends
+    touching = next(k for k in range(len(ends)) if twist.tips[0] in ends[k])
+    other = next(k for k in range(len(ends)) if not set(ends[k].tolist()) & set(twist.tips))
+    points, crease = np.concatenate([out, out]), np.repeat([touching, other], 10)
+    seen = np.repeat([True, False], 10)
+    assert supported_share(points, seen, crease, nominal, 0.1)[3] == 1.0
+    assert supported_share(points, ~seen, crease, nominal, 0.1)[3] == 0.0
