@@ -20,6 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from judging import left_over
 from simulated import measure, plan_of
 from tables import cell, put, table
 
@@ -34,7 +35,7 @@ SIZES_PX = ((960, 720), (1264, 948), (1632, 1224))
 CARE = ("easy", "medium", "hard")
 HEAD = (
     "photos", "number", "declined", "twists", "pos RMS mm", "angle RMS deg", "position held %", "angle held %",
-    "relative held %", "overturn bias", "pull of position %", "of angle %",
+    "relative held %", "position held but for the lens %", "overturn bias", "pull of position %", "of angle %",
 )  # fmt: skip
 STRATA = (
     ("all", lambda r: True),
@@ -85,6 +86,7 @@ def one_photo(seed: int, folder: Path) -> dict:
     if found is None or found.wrong:
         return row | {"declined": "WRONG SITES"}
     return row | {
+        "but_lens_mm": but_lens(made.truth.map, truth.planned_mm[found.site], found.miss_mm).tolist(),
         "overturn_deg": float(np.mean(truth.hand[found.site] * found.angle_deg)),
         "pull": [pull(found.miss_mm, found.true_mm), pull(found.relative_deg, found.true_deg)],
         "miss_mm": found.miss_mm.tolist(),
@@ -97,7 +99,7 @@ def one_photo(seed: int, folder: Path) -> dict:
 
 
 def default_store() -> Path:
-    return Path(tempfile.gettempdir()) / f"foldtrue-coverage-{package_digest()}.jsonl"
+    return Path(tempfile.gettempdir()) / f"foldtrue-intervals-{package_digest()}.jsonl"
 
 
 def photos(count: int, store: Path) -> list[dict]:
@@ -113,16 +115,28 @@ def photos(count: int, store: Path) -> list[dict]:
 
 
 def held(row: dict) -> np.ndarray:
-    """(T, 3): whether position, angle and relative angle of each twist lie within their stated limits."""
-    miss = np.hypot(*np.array(row["miss_mm"]).T)
+    """(T, 4): whether each twist's position, angle, relative angle, and position but for the lens lie within the stated
+    limits."""
+    miss, rest = (np.hypot(*np.array(row[name]).T) for name in ("miss_mm", "but_lens_mm"))
     return np.stack(
         [
             miss <= np.array(row["limit_mm"]),
             np.abs(row["angle_deg"]) <= np.array(row["limit_deg"]),
             np.abs(row["relative_deg"]) <= np.array(row["limit_relative_deg"]),
+            rest <= np.array(row["limit_mm"]),
         ],
         1,
     )
+
+
+def but_lens(plane, planned, miss):
+    """Misses (N, 2) mm less the best multiple of what a wrong radial lens term would do to these places."""
+    away = (plane.to_px(planned) - plane.centre_px) / plane.focal_px
+    shift_px = away * np.sum(away * away, 1)[:, None] * plane.focal_px
+    shift = np.linalg.solve(plane.jacobian(planned), shift_px[:, :, None])[:, :, 0]
+    small = 1e-3 / np.abs(shift).max()
+    pattern, _ = left_over(planned, small * shift, np.zeros(len(planned)), "homography")
+    return miss - pattern * float(np.sum(miss * pattern) / np.sum(pattern * pattern))
 
 
 def pull(miss, true) -> list[float]:
@@ -158,7 +172,7 @@ def stratum(name: str, rows: list[dict]) -> tuple:
         sum(len(r["miss_mm"]) for r in done),
         cell(float(np.sqrt(np.mean(miss)))),
         cell(float(np.sqrt(np.mean(turn)))),
-        *(share_text(inside[:, k].tolist()) for k in range(3)),
+        *(share_text(inside[:, k].tolist()) for k in range(4)),
         bias_text([r["overturn_deg"] for r in done]),
         *(cell(100 * float(p[0] / p[1]), "+.1f") for p in drawn),
     )
