@@ -9,6 +9,7 @@ import pytest
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.frames import rotation
+from foldtrue.rectify import piece
 from foldtrue.rectify.piece import RectifyOptions, rectify_photo
 from foldtrue.simulate import Camera, Scene, simulate_photo
 
@@ -75,3 +76,26 @@ def test_a_photo_in_16_bit_gives_the_same_plane(nominal, plane, shot):
     found = rectify_photo(deep, nominal)
     planned = np.array([t.planned_mm for t in nominal.twists])
     np.testing.assert_allclose(found.map.to_px(planned), plane.map.to_px(planned), atol=0.5)
+
+
+@pytest.mark.parametrize("side", ["front", "back"])
+@pytest.mark.parametrize(("roll_deg", "tilt_deg"), [(0.0, 0.0), (35.0, 0.0), (100.0, 18.0)])
+def test_the_lattice_alone_finds_it_too(nominal, monkeypatch, side, roll_deg, tilt_deg):
+    """The outline taken away, as when the rim lies on a table of the paper's own brightness."""
+    monkeypatch.setattr(piece, "outline_candidates", lambda *_: [])
+    camera = Camera(width_px=900, height_px=700, roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=40.0, side=side)
+    shot = simulate_photo(nominal, Scene(seed=5, camera=camera))
+    found = rectify_photo(shot.photo, nominal, RectifyOptions(side=side))
+    assert found.method == "lattice"
+    pitch_px = nominal.pitch_mm * np.hypot(*shot.truth.map.jacobian(np.zeros((1, 2)))[0, :, 0])
+    assert off_px(nominal, found, shot) < 0.25 * pitch_px
+
+
+@pytest.mark.parametrize("turn_deg", range(0, 360, 24))
+def test_any_turn_and_a_tilt_of_25_degrees_are_found_by_the_outline(nominal, turn_deg):
+    camera = Camera(width_px=640, height_px=500, roll_deg=turn_deg, tilt_deg=25.0, tilt_axis_deg=7.0 * turn_deg % 360)
+    shot = simulate_photo(nominal, Scene(seed=4, oversample=1, camera=camera))
+    found = rectify_photo(shot.photo, nominal)
+    assert found.method == "outline"
+    pitch_px = nominal.pitch_mm * np.hypot(*shot.truth.map.jacobian(np.zeros((1, 2)))[0, :, 0])
+    assert off_px(nominal, found, shot) < 0.25 * pitch_px
