@@ -10,8 +10,25 @@ import pytest
 
 from foldtrue.handover import Nominal
 from foldtrue.photo import read_photo
-from foldtrue.simulate import Camera, Errors, Light, Paper, Scene, Sensor, practice_scene, simulate_photo, truth_poses
+from foldtrue.simulate import (
+    Camera,
+    Errors,
+    Ground,
+    Light,
+    Paper,
+    Reference,
+    Relief,
+    Scene,
+    Sensor,
+    Surface,
+    Thumb,
+    practice_scene,
+    simulate_photo,
+    truth_poses,
+)
+from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.light import stack_transmittance
+from foldtrue.simulate.scenery import reference_corners
 
 SMALL = Scene(
     seed=3,
@@ -20,8 +37,18 @@ SMALL = Scene(
 )
 
 
-def test_same_scene_same_bytes(panel: Nominal) -> None:
-    first, again = (simulate_photo(panel, SMALL) for _ in range(2))
+LIT = replace(
+    SMALL,
+    view="front",
+    relief=Relief(crease_deg=5, patch_tilt_deg=1),
+    surface=Surface(pattern="dots"),
+    ground=Ground(kind="clouds"),
+)
+
+
+@pytest.mark.parametrize("scene", [SMALL, LIT, replace(LIT, view="back", reference=Reference(), thumb=Thumb())])
+def test_same_scene_same_bytes(panel: Nominal, scene: Scene) -> None:
+    first, again = (simulate_photo(panel, scene) for _ in range(2))
     assert first.jpeg == again.jpeg
     assert np.array_equal(first.truth.vertices_mm, again.truth.vertices_mm)
 
@@ -32,11 +59,21 @@ def test_another_seed_is_another_piece_and_photo(panel: Nominal) -> None:
     assert not np.array_equal(first.truth.vertices_mm, other.truth.vertices_mm)
 
 
-def test_one_piece_can_be_photographed_twice(panel: Nominal) -> None:
+@pytest.mark.parametrize("scene", [SMALL, LIT])
+def test_one_piece_can_be_photographed_twice(panel: Nominal, scene: Scene) -> None:
     errors = replace(SMALL.errors, seed=11)
-    first, other = (simulate_photo(panel, replace(SMALL, seed=seed, errors=errors)) for seed in (3, 4))
+    first, other = (simulate_photo(panel, replace(scene, seed=seed, errors=errors)) for seed in (3, 4))
     assert first.jpeg != other.jpeg
     assert np.array_equal(first.truth.vertices_mm, other.truth.vertices_mm)
+
+
+def test_the_piece_is_the_same_in_every_view(panel: Nominal) -> None:
+    backlit, front, back = (simulate_photo(panel, replace(SMALL, view=v)).truth for v in ("backlit", "front", "back"))
+    assert np.array_equal(backlit.vertices_mm, front.vertices_mm)
+    assert np.array_equal(backlit.vertices_mm, back.vertices_mm)
+    assert front.map.homography == pytest.approx(backlit.map.homography)
+    assert np.linalg.det(back.map.homography) * np.linalg.det(front.map.homography) < 0
+    assert [truth.settings["camera"]["side"] for truth in (backlit, front, back)] == ["front", "front", "back"]
 
 
 @pytest.mark.parametrize("orientation", [1, 6, 7])
@@ -116,8 +153,9 @@ def test_overexposed_table_is_clipped(panel: Nominal) -> None:
 
 @pytest.mark.parametrize("difficulty", ["easy", "medium", "hard"])
 @pytest.mark.parametrize("seed", range(2))
-def test_practice_scenes_show_the_whole_piece(panel: Nominal, difficulty: str, seed: int) -> None:
-    scene = practice_scene(seed, difficulty)
+@pytest.mark.parametrize("view", ["backlit", "front", "back"])
+def test_practice_scenes_show_the_whole_piece(panel: Nominal, view: str, difficulty: str, seed: int) -> None:
+    scene = practice_scene(seed, difficulty, view)
     small = replace(scene, camera=replace(scene.camera, width_px=480, height_px=360))
     truth = simulate_photo(panel, small).truth
     px = truth.map.to_px(truth.vertices_mm)
@@ -125,6 +163,24 @@ def test_practice_scenes_show_the_whole_piece(panel: Nominal, difficulty: str, s
     assert (px < [480, 360]).all()
 
 
-def test_practice_scenes_vary_and_repeat() -> None:
-    assert practice_scene(5) == practice_scene(5)
-    assert len({str(practice_scene(seed)) for seed in range(20)}) == 20
+def test_practice_scenes_show_the_corners_of_the_sheet_under_the_piece() -> None:
+    seen = 0
+    for seed in range(60):
+        scene = practice_scene(seed, "hard", "front")
+        if scene.reference is not None:
+            corners = Pinhole(scene.camera, 120.0).project(reference_corners(scene.reference))
+            assert corners.min() > 0
+            assert (corners < [scene.camera.width_px, scene.camera.height_px]).all()
+            seen += 1
+    assert 10 < seen < 30
+
+
+@pytest.mark.parametrize("view", ["backlit", "front", "back"])
+def test_practice_scenes_vary_and_repeat(view: str) -> None:
+    assert practice_scene(5, view=view) == practice_scene(5, view=view)
+    assert len({str(practice_scene(seed, view=view)) for seed in range(20)}) == 20
+
+
+def test_practice_of_one_seed_is_one_piece_in_all_views() -> None:
+    backlit, front = practice_scene(5), practice_scene(5, view="front")
+    assert (front.errors, front.sensor, front.seed) == (backlit.errors, backlit.sensor, backlit.seed)

@@ -136,4 +136,5 @@ def _rim_lifts(arm: Array, scene: Scene) -> Array:
     rng, waves = np.random.default_rng([scene.piece_seed, 13]), np.arange(1, 7)
     swing, phase = rng.normal(0, 0.3, len(waves)), rng.uniform(0, 2 * np.pi, len(waves))
     angle = np.arctan2(arm[..., 1], arm[..., 0])[..., None]
-    return np.asarray(scene.relief.rim_lift_mm * np.maximum(1 + np.sum(swing * np.cos(waves * angle + phase), axis=-1), 0.0))
+    lift = 1 + np.sum(swing * np.cos(waves * angle + phase), axis=-1)
+    return np.asarray(scene.relief.rim_lift_mm * np.maximum(lift, 0.0))
