@@ -38,6 +38,40 @@ def test_edges_bowed_alike_towards_the_dark_are_not_taken_for_a_lens(nominal, sa
     assert abs(change) < max(3 * std, 0.004)
 
 
+def bent_at_random(nominal, sampled, size_mm, seed):
+    """Every edge bowed by a draw of its own, as old creases and clouds in the paper do."""
+    features = sampled(np.zeros_like(nominal.vertices_mm), 0.003, seed)
+    bow = np.random.default_rng([seed, 1]).normal(0, size_mm, len(nominal.creases.ids))
+    crease = nominal.views["backlit"].crease[features.stretch]
+    features.offset_mm[:] += bow[crease] * (features.t - 0.5) ** 2
+    return features
+
+
+def test_the_stated_uncertainty_of_the_lens_is_its_scatter_over_pieces(nominal, sampled, plane, monkeypatch):
+    """50 draws of paper that bends every edge by 0.05 mm; the prior is set aside, which would hold the answer at
+    zero. Few long edges carry the most, so the residuals alone would state too little."""
+    from foldtrue.fit import lens
+
+    monkeypatch.setattr(lens, "_posterior", lambda found, std: (found, std))
+    flat = replace(plane.map, k1=0.0)
+    runs = [lens_from_bends(bent_at_random(nominal, sampled, 0.05, k), nominal, "backlit", flat) for k in range(50)]
+    found, std = np.array([r[0] for r in runs]), np.array([r[1] for r in runs])
+    assert found.std() == pytest.approx(np.sqrt(np.mean(std**2)), rel=0.25)
+    assert abs(found.mean()) < 3 * found.std() / np.sqrt(50)
+
+
+def test_one_edge_bent_by_hand_makes_the_lens_less_sure_and_no_liar(nominal, sampled, plane):
+    flat = replace(plane.map, k1=0.0)
+    plain = sampled(np.zeros_like(nominal.vertices_mm), 0.002)
+    bent = sampled(np.zeros_like(nominal.vertices_mm), 0.002)
+    crease = nominal.views["backlit"].crease[bent.stretch]
+    longest = np.hypot(*np.diff(nominal.vertices_mm[nominal.creases.ends], axis=1)[:, 0].T)[crease].argmax()
+    bent.offset_mm[:] += np.where(crease == crease[longest], 1.0 * (bent.t - 0.5) ** 2, 0.0)
+    change, std, _ = lens_from_bends(bent, nominal, "backlit", flat)
+    assert std > lens_from_bends(plain, nominal, "backlit", flat)[1]
+    assert abs(change) < 3 * std
+
+
 def test_radial_field_is_the_shift_per_unit_of_k1(plane):
     """Against finite differences: the pixel held fixed, k1 changed."""
     flat = replace(plane.map, k1=0.0)

@@ -59,8 +59,9 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     options = options or FitOptions()
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
-    cov = _pose_covariance(network, nominal, plane, k1_std)
-    measured, flags = _fixed(features, plane, nominal, cov, options)
+    by_edges, lens = _pose_covariance(network, nominal, plane)
+    # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
+    measured, flags = _fixed(features, plane, nominal, by_edges, options)
     if measured.sum() < LEAST_TWISTS:
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
@@ -70,6 +71,7 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
     whole = fit_globally(planned, centres, "homography", measured.astype(float))
     px_per_mm = float(np.median(features.px_per_mm))
+    cov = by_edges + k1_std**2 * np.outer(lens, lens)
     return state(
         Solution(lines, network, cov, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm),
         nominal,
@@ -117,8 +119,9 @@ def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
     return np.array([vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
 
 
-def _pose_covariance(network: Network, nominal: Nominal, plane: Plane, k1_std: float) -> Array:
-    """Covariance (4 T, 4 T) of all poses (centre x, y mm, turn rad, size): network, edge shifts and lens together."""
+def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array]:
+    """Covariance (4 T, 4 T) of all poses (centre x, y mm, turn rad, size) from network and edge shifts, and what a unit
+    of k1 does to them (4 T,)."""
     rows = pose_rows(nominal)
     count = 4 * len(rows)
     columns = np.zeros((network.size, count))
@@ -130,7 +133,7 @@ def _pose_covariance(network: Network, nominal: Nominal, plane: Plane, k1_std: f
         columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()[:, None], 4 * k + np.arange(4)] += row.T
         lens[4 * k : 4 * k + 4] = row @ field[tips].ravel()
     solved = network.factor.solve(columns)
-    return np.asarray(columns.T @ solved + k1_std**2 * np.outer(lens, lens))
+    return np.asarray(columns.T @ solved), lens
 
 
 def _fixed(
