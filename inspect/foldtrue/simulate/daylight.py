@@ -46,11 +46,19 @@ def light_back(nominal: Nominal, vertices_mm: Array, pieces: Pieces, pinhole: Pi
     steps = visible_steps(nominal, vertices_mm, shown, scene)
     chords = chords_of(pinhole, shown.pieces, scene)
     window = window_of(chords, scene, _reach_px(steps, pinhole, scene))
-    light = FacetLight(nominal, vertices_mm, edges_of(shown, steps, chords), pinhole, window, scene)
-    cover = _cover(shown, chords, -pinhole.handedness, window, scene.oversample, light.table)
-    composer = _Composer(cover, light, _boxes(shown, chords, window, light.table), window, scene.oversample)
+    boxes = _boxes(shown, chords, window, len(nominal.facets))
+    seen = boxes[:, 1] > boxes[:, 0]
+    light = FacetLight((nominal, vertices_mm, seen), edges_of(shown, steps, chords), pinhole, window, scene)
+    s = _sub_pixels(scene)
+    cover = _cover(shown, chords, -pinhole.handedness, window, s, light.table)
+    composer = _Composer(cover, light, boxes, window, s)
     *papers, table = composer.composed(scene.sensor.blur_px)
     return LitPiece(window, tuple(zip(light.colours, papers, strict=True)), table)
+
+
+def _sub_pixels(scene: Scene) -> int:
+    """Sub-pixels per pixel: fewer than asked for where a wide blur makes up for it, as fine as at 0.7 px of blur."""
+    return min(scene.oversample, math.ceil(0.7 * scene.oversample / scene.sensor.blur_px))
 
 
 def _reach_px(steps: Steps, pinhole: Pinhole, scene: Scene) -> int:

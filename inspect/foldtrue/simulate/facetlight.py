@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import Nominal
+from foldtrue.handover import BoolArray, Nominal
 from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.checked import Rgb
 from foldtrue.simulate.paper import FIBRE_MM, clouds, drawn_strokes, fibre_strokes
@@ -36,8 +36,10 @@ class FacetLight:
     """
 
     def __init__(
-        self, nominal: Nominal, vertices_mm: Array, edges: Edges, pinhole: Pinhole, window: Window, scene: Scene
+        self, piece: tuple[Nominal, Array, BoolArray], edges: Edges, pinhole: Pinhole, window: Window, scene: Scene
     ) -> None:
+        """piece: the plan, its vertices (V, 2) mm as drawn, and the facets (F,) of which anything is seen."""
+        nominal, vertices_mm, seen = piece
         self._nominal, self._scene, self._window = nominal, scene, window
         self._px_mm = pinhole.scale_px_mm
         self.table = len(nominal.facets)
@@ -49,7 +51,8 @@ class FacetLight:
         self._shows_back = np.array([facet.turned == (scene.side == "front") for facet in nominal.facets])
         bands = [step_bands(edges, scene, self._direct, self._px_mm)]
         if scene.relief.crease_deg > 0 or scene.relief.crease_wear != 0:
-            bands.append(crease_bands(nominal, vertices_mm, scene, self._shows_back))
+            creases = crease_bands(nominal, vertices_mm, scene, self._shows_back)
+            bands.append(creases.chosen(seen[creases.facet]))
         self._figures = self._drawn(joined(bands), pinhole)
         self._places = SheetPlaces(nominal, vertices_mm, pinhole)
         self._mottle = self._drawn_mottle(pinhole)

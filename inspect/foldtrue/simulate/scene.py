@@ -208,7 +208,8 @@ class Sensor:
 
 @dataclass(frozen=True, kw_only=True)
 class Scene:
-    """One photo to be simulated. oversample: sub-pixels per pixel and axis in which light is added up.
+    """One photo to be simulated. oversample: sub-pixels per pixel and axis in which light is added up;
+    front and back views take fewer where the blur is wide.
 
     Backlit photos use light and paper; front and back views use lamp, surface, relief, ground, reference and thumb,
     of paper only the thickness and the fibres, and of light how evenly it falls.

@@ -73,14 +73,27 @@ def covered(corners_mm: Array, pinhole: Pinhole, scene: Scene, rows: tuple[int, 
     a, b = corners_mm, np.roll(corners_mm, -1, axis=0)
     at = (np.arange(64) / 64)[None, :, None]
     rim = (a[:, None] + at * (b - a)[:, None]).reshape(-1, 2)
+    rim_px = pinhole.project(rim)
     reach = int(5 * scene.sensor.blur_px) + 2
-    window = Window(-reach, rows[0] - reach, scene.camera.width_px + 2 * reach, rows[1] - rows[0] + 2 * reach)
-    start = window.corner_coordinates(pinhole.project(rim))
+    result = np.zeros((rows[1] - rows[0], scene.camera.width_px), np.float32)
+    columns = _span(rim_px[:, 0], reach, scene.camera.width_px)
+    if columns[0] == columns[1] or rim_px[:, 1].min() > rows[1] + reach or rim_px[:, 1].max() < rows[0] - reach:
+        return result
+    size = (columns[1] - columns[0] + 2 * reach, rows[1] - rows[0] + 2 * reach)
+    window = Window(columns[0] - reach, rows[0] - reach, *size)
+    start = window.corner_coordinates(rim_px)
     inside = cells_of(start, np.roll(start, -1, axis=0), window.height, window.width)
     weight = np.full(len(start), float(-pinhole.handedness))
     lit = inside.accumulated(weight, (0, window.height), window.width)
     blurred = cv2.GaussianBlur(lit, (0, 0), scene.sensor.blur_px)
-    return np.asarray(blurred[reach:-reach, reach:-reach], dtype=np.float32)
+    result[:, columns[0] : columns[1]] = blurred[reach:-reach, reach:-reach]
+    return result
+
+
+def _span(places: Array, reach: float, size: int) -> tuple[int, int]:
+    """First and last but one of the pixels 0 to size that lie within reach of any of the places."""
+    low, high = np.clip([math.floor(places.min() - reach), math.ceil(places.max() + reach) + 1], 0, size)
+    return int(low), int(high)
 
 
 @dataclass(frozen=True)
@@ -99,18 +112,23 @@ class ThumbInPhoto:
 
     def laid_over(self, light: list[Image], rows: tuple[int, int]) -> list[Image]:
         """Channels (rows, width) with the thumb and its shadow laid over; 1 = a white flat surface."""
-        width = light[0].shape[1]
-        x = np.arange(width, dtype=np.float32)
-        y = np.arange(*rows, dtype=np.float32)[:, None]
+        ends = np.stack([self.tip, self.base, self.tip + self.shadow_px, self.base + self.shadow_px])
+        reach = self.radius_px + 4 * self.softness_px + 1
+        left, right = _span(ends[:, 0], reach, light[0].shape[1])
+        top, bottom = _span(ends[:, 1] - rows[0], reach, rows[1] - rows[0])
+        if left == right or top == bottom:
+            return light
+        x = np.arange(left, right, dtype=np.float32)
+        y = np.arange(rows[0] + top, rows[0] + bottom, dtype=np.float32)[:, None]
         shadow, _ = self._stroke(x, y, self.shadow_px, 4 * self.softness_px)
         cover, off = self._stroke(x, y, np.zeros(2), self.softness_px)
-        round_off = np.sqrt(np.maximum(1 - off**2, 0))
-        dimmed = 1 - np.float32(0.55) * shadow * (1 - cover)
-        shade = np.float32(0.45) + np.float32(0.55) * round_off
-        return [
-            c * dimmed * (1 - cover) + np.float32(skin) * shade * cover
-            for c, skin in zip(light, self.thumb.colour, strict=True)
-        ]
+        dimmed = (1 - np.float32(0.55) * shadow * (1 - cover)) * (1 - cover)
+        shade = (np.float32(0.45) + np.float32(0.55) * np.sqrt(np.maximum(1 - off**2, 0))) * cover
+        for channel, skin in zip(light, self.thumb.colour, strict=True):
+            part = channel[top:bottom, left:right]
+            part *= dimmed
+            part += np.float32(skin) * shade
+        return light
 
     def _stroke(self, x: Image, y: Image, shift: Array, softness: float) -> tuple[Image, Image]:
         """Cover (rows, width) of the shifted stroke, and the distance from its axis in units of its radius."""
