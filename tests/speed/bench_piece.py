@@ -3,7 +3,8 @@
     .venv/bin/python tests/speed/bench_piece.py [--times N] [--doc]
 
 Every photo is simulated once and kept in the temporary folder. Times are the best of N after a warm-up, in one process,
-libraries loaded; the figures are checked before they are timed. Two yardsticks beside them: the floor, what it costs
+libraries loaded; the figures are checked before they are timed. CPU s is the processor time of all threads together,
+which other work on the machine lengthens less than the time by the clock. Two yardsticks beside them: the floor, what it costs
 only to decode the same photo to linear light, blur it once and take its gradient once; and OpenCV's sector-based
 chessboard corner finder on a picture of the same size. Memory is the peak beyond the decoded photo.
 """
@@ -36,7 +37,7 @@ from tables import cell, put, table
 WIDTH, HEIGHT = 4032, 3024
 STEPS = ("plan", "photo", "rectify", "detect", "fit")
 HEAD = (
-    "twists", "total s", "floor s", "of the floor", "of the corner finder", *(f"{s} s" for s in STEPS),
+    "twists", "total s", "CPU s", "floor s", "of the floor", "of the corner finder", *(f"{s} s" for s in STEPS),
     "bytes per px, arrays", "whole process",
 )  # fmt: skip
 
@@ -68,14 +69,14 @@ def photo_of(divisions: int, plan) -> Path:
 
 
 def best(work, times: int):
-    """(seconds, what came out) of the fastest of `times` runs after a warm-up."""
+    """(seconds, what came out, processor seconds) of the fastest of `times` runs after a warm-up."""
     work()
     out = []
     for _ in range(times):
-        start = time.perf_counter()
+        start, busy = time.perf_counter(), time.process_time()
         result = work()
-        out.append((time.perf_counter() - start, result))
-    return min(out, key=lambda pair: pair[0])
+        out.append((time.perf_counter() - start, result, time.process_time() - busy))
+    return *min(out, key=lambda run: run[0])[:2], min(run[2] for run in out)
 
 
 def floor(path: Path):
@@ -92,7 +93,7 @@ def corner_finder(times: int) -> float:
     dark = ((x - left) // square + (y - top) // square) % 2 == 0
     board = (x >= left) & (x < left + 16 * square) & (y >= top) & (y < top + 12 * square)
     picture = cv2.GaussianBlur(np.where(dark & board, 40, 210).astype(np.uint8), (0, 0), 1.0)
-    seconds, (found, corners) = best(lambda: cv2.findChessboardCornersSB(picture, (15, 11)), times)
+    seconds, (found, corners), _ = best(lambda: cv2.findChessboardCornersSB(picture, (15, 11)), times)
     assert found
     assert len(corners) == 165
     return seconds
@@ -142,13 +143,14 @@ def one_size(divisions: int, rings: int, times: int, finder: float) -> tuple:
     path = photo_of(divisions, plan)
     found = inspect_photo(path, plan)
     assert found.fit.measured.mean() > 0.98, "not worth timing: too few twists were measured"
-    least, _ = best(lambda: floor(path), times)
-    seconds, found = best(lambda: inspect_photo(path, plan), times)
+    least, _, _ = best(lambda: floor(path), times)
+    seconds, found, busy = best(lambda: inspect_photo(path, plan), times)
     parts = [cell(found.timings_s[step], ".2f") for step in STEPS]
     memory = (array_peak(path, plan), process_peak(path, divisions, rings))
     return (
         len(found.nominal.twists),
         cell(seconds, ".2f"),
+        cell(busy, ".2f"),
         cell(least, ".2f"),
         f"{seconds / least:.1f} x",
         f"{seconds / finder:.2f} x",
@@ -167,9 +169,12 @@ def main() -> int:
         print_process_peak(options.memory_of[0], int(options.memory_of[1]), int(options.memory_of[2]))
         return 0
     finder = corner_finder(options.times)
-    rows = [one_size(*size, options.times, finder) for size in ((16, 2), (32, 4), (64, 8))]
+    rows = []
+    for size in ((16, 2), (32, 4), (64, 8)):
+        rows.append(one_size(*size, options.times, finder))
+        print(*rows[-1], file=sys.stderr, flush=True)
     help_text = [sys.executable, "-m", "foldtrue", "--help"]
-    start_up, _ = best(lambda: subprocess.run(help_text, check=True, stdout=subprocess.DEVNULL), options.times)
+    start_up, _, _ = best(lambda: subprocess.run(help_text, check=True, stdout=subprocess.DEVNULL), options.times)
     lines = [
         *table(HEAD, rows),
         "",
