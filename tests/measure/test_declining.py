@@ -44,6 +44,14 @@ def test_another_layout_of_the_family_is_declined(shoot, plan, shown, asked):
         inspect_photo(shot.path, layout(plan, asked))
 
 
+def test_a_rim_burnt_out_by_the_light_is_no_reason_to_decline(shoot, plan):
+    """Where the table and a single layer are both over-exposed the rim does not show."""
+    shot = shoot(layout(plan, "spacing 4"), light={"exposure": 4.0})
+    found = shot.measure()
+    assert found.features.clipped.any()
+    assert found.fit.measured.sum() >= 20
+
+
 @pytest.mark.parametrize(
     "name",
     ["brick.png", "grass.png", "gravel.png", "text.png", "coins.png", "camera.png", "chessboard_GRAY.png", "page.png"],
