@@ -180,8 +180,11 @@ def main() -> int:
     ]
     limit = RectifyOptions().least_share
     late = [t for t in every_wrong if t.score >= limit and not t.accepted]
-    stopped = sorted({f"{t.shown}, {t.reason}, match {t.score:.2f}" for t in late})
-    lines.append(f"- Over the match limit of {limit:g} but declined later, rightly: {len(late)}. {'; '.join(stopped)}.")
+    lines.append(f"- Over the match limit of {limit:g} but declined later, rightly: {len(late)}.")
+    for name in sorted({t.shown for t in late}):
+        mine = [t for t in late if t.shown == name]
+        reasons = " and ".join(sorted({t.reason for t in mine}))
+        lines.append(f"    - {name}: {len(mine)} times, match up to {max(t.score for t in mine):.2f}, by {reasons}.")
     print("\n".join(lines))
     if options.doc:
         put("false-alarms", lines)

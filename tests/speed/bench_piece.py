@@ -4,9 +4,9 @@
 
 Every photo is simulated once and kept in the temporary folder. Times are the best of N after a warm-up, in one process,
 libraries loaded; the figures are checked before they are timed. CPU s is the processor time of all threads together,
-which other work on the machine lengthens less than the time by the clock. Two yardsticks beside them: the floor, what it costs
-only to decode the same photo to linear light, blur it once and take its gradient once; and OpenCV's sector-based
-chessboard corner finder on a picture of the same size. Memory is the peak beyond the decoded photo.
+which other work on the machine lengthens less than the time by the clock. Two yardsticks beside them: the floor, what
+it costs only to decode the same photo to linear light, blur it once and take its gradient once; and OpenCV's
+sector-based chessboard corner finder on a picture of the same size. Memory is the peak beyond the decoded photo.
 """
 
 from __future__ import annotations
