@@ -42,7 +42,7 @@ class FitOptions:
 
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
     """The quick form of fit_lattice between two looks at the photo: the corrected map and its vertices (V, 2) mm."""
-    _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions(), rounds=4)
+    _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions(), rounds=3)
     vertices = nominal.vertices_mm + network.displacement_mm
     planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
     whole = fit_globally(planned, centres, "homography", np.ones(len(planned)))

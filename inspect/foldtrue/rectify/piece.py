@@ -81,11 +81,15 @@ def _by_outline(small: Small, nominal: Nominal, view: View, mirrored: bool) -> l
     out: list[Candidate] = []
     tried: list[Array] = []
     for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:30]:
-        # Neighbouring thresholds give the same outline again.
-        corners = apply_homography(fit.matrix, nominal.outline_mm[:3])
-        if any(np.abs(corners - other).max() < 0.25 * nominal.pitch_mm * _px_per_mm(fit.matrix) for other in tried):
+        # Neighbouring thresholds give the same outline again, and turns that look alike the same look.
+        slack = 0.25 * nominal.pitch_mm * _px_per_mm(fit.matrix)
+        corners = [
+            apply_homography(fit.matrix @ motion(turn, np.zeros(2)), nominal.outline_mm[:3])
+            for turn in nominal.symmetry[view]
+        ]
+        if any(np.abs(place - other).max() < slack for place in corners for other in tried):
             continue
-        tried.append(corners)
+        tried.append(corners[0])
         layers = layer_raster(nominal, fit.matrix, small.log.shape)
         out.append(Candidate(fit.matrix, "outline", agreement(small.log, layers, planned_counts(nominal, view))))
     return sorted(out, key=lambda c: -c.fit.share)
@@ -137,7 +141,7 @@ def _best(small: Small, nominal: Nominal, view: View, candidates: list[Candidate
     """Sharpen the leading candidates on the picture itself and take the one that explains most."""
     sharpened: list[Candidate] = []
     for c in candidates[:3]:
-        if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.15):
+        if c.fit.share < 0.15 or (sharpened and c.fit.share < sharpened[0].fit.share - 0.05):
             continue
         matrix = sharpen(small, nominal, c.matrix, c.fit.levels)
         fit = agreement(small.log, layer_raster(nominal, matrix, small.log.shape), planned_counts(nominal, view))
