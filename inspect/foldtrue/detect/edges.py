@@ -36,8 +36,8 @@ class DetectOptions:
             raise ValueError("window_pitch must lie in (0, 0.45], max_slope in [0, 0.5)")
 
 
-FIRST = DetectOptions(lines_per_pitch=30.0)
-AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03)
+FIRST = DetectOptions(lines_per_pitch=40.0)
+AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03, lines_per_pitch=120.0)
 
 
 @dataclass(frozen=True)

@@ -78,7 +78,7 @@ def solve_network(
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, prior_mm)
         resid = value - design @ x
-        if step % 2 == 0 and step < rounds - 3:  # costly, and it hardly changes
+        if step == 0 and rounds > 3:  # costly, and it hardly changes
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
         if step == 0:
