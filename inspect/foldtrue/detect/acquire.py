@@ -19,9 +19,7 @@ from foldtrue.subpixel import Image, group_median, step_kernel
 @dataclass(frozen=True)
 class Lines:
     """Current straight line of each target edge: offset + slope (t - 0.5), mm along the left normal; score (E,) mean
-    clipped
-    response relative to the expected step (1 = as planned); seen (E,) inside
-    the photo."""
+    clipped response relative to the expected step (1 = as planned); seen (E,) inside the photo."""
 
     offset_mm: Array
     slope_mm: Array

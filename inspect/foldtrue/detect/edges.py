@@ -54,8 +54,7 @@ class Light:
 
 def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
     """Linearise the piece's part of the photo, once for all passes. Colour channels that are clipped there far more
-    often than the
-    others are left out, since a clipped step has no place."""
+    often than the others are left out, since a clipped step has no place."""
     px = plane.map.to_px(nominal.outline_mm)
     margin = 0.4 * nominal.pitch_mm * float(np.hypot(*plane.map.jacobian(np.zeros((1, 2)))[0, :, 0]))
     h, w = photo.pixels.shape[:2]
@@ -139,8 +138,7 @@ def remeasure_features(
 
 def _expected(light: Light, local: PlaneMap, nominal: Nominal) -> Array:
     """Planned step (I,) of every interval in this photo's light. More layers are darker, whatever the regression said
-    of a level seen
-    only once; steps too faint to tell get a floor."""
+    of a level seen only once; steps too faint to tell get a floor."""
     targets = light.targets
     steps = expected_steps(light.image, targets, local, 0.12 * nominal.pitch_mm)
     sign = np.where(targets.layers_left < targets.layers_right, 1.0, -1.0)

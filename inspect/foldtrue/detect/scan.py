@@ -61,8 +61,7 @@ class Targets:
 class CrossLines:
     """N cross-lines in scan order. target edge (N,), interval (N,), t (N,), block (N,) running block number; low_px,
     high_px (N, 2) ends; px_per_mm (N,) scale across the edge. block_edge (B,) etc. give what each block belongs to;
-    block_ends_px (B, 2) its
-    distance along the edge from either end of its interval."""
+    block_ends_px (B, 2) its distance along the edge from either end of its interval."""
 
     edge: IntArray
     interval: IntArray

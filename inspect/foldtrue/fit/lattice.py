@@ -20,12 +20,14 @@ LEAST_TWISTS = 5
 
 @dataclass(frozen=True, kw_only=True)
 class FitOptions:
-    """prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation);
-    shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause; least_share:
-    of a twist's own edges that must be seen; least_edges, least_rim: of all edges, and of the rim, in the picture that
+    """What the fit takes for granted, and what it asks for before it calls a twist measured.
+
+    prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation).
+    shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause. least_share:
+    of a twist's own edges that must be seen. least_edges, least_rim: of all edges, and of the rim, in the picture that
     must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
-    50 %); most_position_pitch: largest standard uncertainty of a pose that still counts as
-    measured, in pitches."""
+    50 %). most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still counts as measured.
+    """
 
     prior_pitch: float = 0.12
     shift_prior_mm: float = 0.1
@@ -53,7 +55,8 @@ def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple
 def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: FitOptions | None = None) -> LatticeFit:
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
 
-    Raises PhotoTooPoor when fewer than LEAST_TWISTS twists are fixed by visible edges: the plane of the photo could
+    Raises NotThisPiece when too few of the plan's edges are where they should be, PhotoTooPoor when fewer than
+    LEAST_TWISTS twists are fixed by visible edges: the plane of the photo could
     then not be told from the piece's own errors.
     """
     options = options or FitOptions()

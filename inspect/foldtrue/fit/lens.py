@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from foldtrue.frames import Array, PlaneMap
+from foldtrue.fit.lines import left_normals
+from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import Features, IntArray, Nominal
 
 CORRECTED = (0.8, 0.004)
@@ -20,15 +21,11 @@ def planned_points(features: Features, nominal: Nominal, view: str) -> tuple[Arr
     """Planned place (M, 2) mm of every sample and the left normal (M, 2) of its crease."""
     crease = nominal.views[view].crease[features.stretch]
     ends = nominal.vertices_mm[nominal.creases.ends[crease]]
-    d = ends[:, 1] - ends[:, 0]
-    normal = np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None]
-    return ends[:, 0] + d * features.t[:, None], normal
+    return ends[:, 0] + (ends[:, 1] - ends[:, 0]) * features.t[:, None], left_normals(nominal, crease)
 
 
 def radial_field(plane: PlaneMap, xy_mm: Array) -> Array:
     """Shift (N, 2) mm of the place read at xy_mm per unit error of k1 in the map, the pixel held fixed."""
-    from foldtrue.frames import apply_homography
-
     u = apply_homography(plane.homography, xy_mm)
     d = (u - plane.centre_px) / plane.focal_px
     px = (u - plane.centre_px) * np.sum(d * d, 1)[:, None]
@@ -90,8 +87,7 @@ def _without_line(t: Array, value: Array, weight: Array, edge: IntArray, groups:
 
 def _bows(features: Features, nominal: Nominal, view: str, edge: IntArray, weight: Array) -> Array:
     """Common bow of edges towards their dark side, one column per kind of edge (M, kinds): thick paper and stray light
-    bow all edges
-    of a kind alike, which must not be taken for the lens."""
+    bow all edges of a kind alike, which must not be taken for the lens."""
     s = nominal.views[view]
     stretch = features.stretch
     low, high = np.minimum(s.layers_left, s.layers_right)[stretch], np.maximum(s.layers_left, s.layers_right)[stretch]

@@ -105,8 +105,7 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
 
 def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArray) -> IntArray:
     """Running number (N,) of the kind of step each edge is: its layers on either side, and whether it is a twist's
-    side or a pleat's
-    mountain or valley or the rim. Thickness and stray light shift all edges of a kind alike."""
+    side or a pleat's mountain or valley or the rim. Thickness and stray light shift all edges of a kind alike."""
     is_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
     side = is_twist[nominal.creases.facets[crease]].any(1)
     fold = np.unique(nominal.creases.kind[crease], return_inverse=True)[1]

@@ -47,8 +47,7 @@ def rigid_pose(planned: Array, measured: Array) -> tuple[Array, float, float]:
 @dataclass(frozen=True)
 class GlobalFit:
     """Best map plan -> measured of the whole piece: matrix (3, 3); weights (T,) of the twists in it; design (2 T, p)
-    of its linear
-    freedoms at the twists' centres and turn (T, p), the local rotation each freedom brings."""
+    of its linear freedoms at the twists' centres and turn (T, p), the local rotation each freedom brings."""
 
     matrix: Array
     weights: Array
@@ -58,8 +57,7 @@ class GlobalFit:
 
 def freedoms(xy: Array, kind: str) -> tuple[Array, Array]:
     """Linear freedoms of a global map at points xy (N, 2): shifts (2 N, p) and local rotations (N, p). kind:
-    'homography' (8) or
-    'similarity' (4)."""
+    'homography' (8) or 'similarity' (4)."""
     scale = max(float(np.abs(xy).max(initial=0.0)), 1e-9)
     x, y = (xy / scale).T
     one, zero = np.ones_like(x), np.zeros_like(x)

@@ -18,8 +18,7 @@ from foldtrue.handover import IntArray, Nominal
 
 def on_crease(lines: EdgeLines, crease: IntArray, nominal: Nominal) -> tuple[Array, Array]:
     """Where the lines' reference points lie on the given creases (t), and the ratio that turns a slope per unit t of
-    the crease into
-    one per unit t of the line; both trivial unless a shared line is taken for another crease."""
+    the crease into one per unit t of the line; both trivial unless a shared line is taken for another crease."""
     a, b = (nominal.vertices_mm[nominal.creases.ends[lines.crease, k]] for k in (0, 1))
     p, q = (nominal.vertices_mm[nominal.creases.ends[crease, k]] for k in (0, 1))
     place = a + (b - a) * lines.t_mid[:, None]

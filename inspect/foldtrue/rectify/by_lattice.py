@@ -70,8 +70,7 @@ def _directions(points: EdgePoints, matrix: Array) -> Array:
 
 def level_plane(points: EdgePoints, shape: tuple[int, int], focal_guess: float | None) -> tuple[Array, float, float]:
     """Most likely levelling homography (small px -> level plane), base direction (rad, modulo 30 deg) and sharpness
-    0..1 of the edge
-    directions in it."""
+    0..1 of the edge directions in it."""
     from scipy.optimize import minimize
 
     h, w = shape

@@ -22,8 +22,7 @@ class OutlineFit:
 
 def outline_candidates(small: Small, outline_mm: Array, mirrored: bool) -> list[OutlineFit]:
     """Placements whose convex outline matches a region that differs from the background, best first, distinct turns of
-    an outline
-    that looks alike turned (a hexagon) included."""
+    an outline that looks alike turned (a hexagon) included."""
     plan_hull = convex_hull(outline_mm * ([-1.0, 1.0] if mirrored else [1.0, 1.0]))
     found: list[OutlineFit] = []
     for hull in _regions(_difference(small)):

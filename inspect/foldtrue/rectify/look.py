@@ -70,8 +70,8 @@ def layer_raster(nominal: Nominal, matrix: Array, shape: tuple[int, int]) -> Int
 @dataclass(frozen=True)
 class Agreement:
     """share: of the variance of log light on the paper that the plan's layers explain (0..1), beyond a smooth
-    illumination, 0 when
-    more layers would be brighter; levels: fitted log light by layer count (0 = beside the piece)."""
+    illumination, 0 when more layers would be brighter; levels: fitted log light by layer count (0 = beside the
+    piece)."""
 
     share: float
     levels: dict[int, float]
@@ -87,8 +87,7 @@ def planned_counts(nominal: Nominal, view: str) -> IntArray:
 
 def agreement(log_light: Image, layers: IntArray, counts: IntArray, most: int = 30000) -> Agreement:
     """Regress log light on layer count (free levels for `counts`) and a quadratic illumination over the paper; share
-    of variance
-    explained."""
+    of variance explained."""
     ys, xs = np.nonzero(np.isin(layers, counts))
     if len(ys) < 200:
         return Agreement(0.0, {})

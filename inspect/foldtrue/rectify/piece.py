@@ -32,7 +32,7 @@ finding."""
 class RectifyOptions:
     """side: which side faces the camera, None = not said, the front is assumed. at_px: the photo px of the plan's
     origin, when the person gives it. least_share: of the light's variance that the plan must explain (false-alarm rate
-    in docs/uncertainty.md). ambiguity: the runner-up's unexplained
+    in docs/accuracy.md). ambiguity: the runner-up's unexplained
     variance must exceed the best's by this factor. least_pitch_px: the smallest pitch that can be measured."""
 
     view: View = "backlit"

@@ -85,8 +85,7 @@ def correlate(
     field: Canvas, value: NDArray[np.float32], mask: NDArray[np.float32], least_overlap: float
 ) -> NDArray[np.float64]:
     """Masked normalised correlation for every shift; (h, w) 'full' layout, 0 where less than least_overlap of the
-    template's area
-    lies on the photo."""
+    template's area lies on the photo."""
     from scipy.fft import irfft2, next_fast_len, rfft2
 
     shape = [next_fast_len(a + b - 1, True) for a, b in zip(field.value.shape, value.shape, strict=True)]
