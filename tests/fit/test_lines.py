@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from foldtrue.fit.lines import edge_lines, left_normals
+from foldtrue.fit.lines import edge_lines
+from foldtrue.stretches import left_normals
 
 
 def lines_of(features, nominal):

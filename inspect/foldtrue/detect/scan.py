@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray, Nominal, Stretches
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.stretches import place_numbers, stretch_ends
 
 
 @dataclass(frozen=True)
@@ -77,21 +78,26 @@ class CrossLines:
 
 
 def find_targets(nominal: Nominal, view: str) -> Targets:
-    """Collect the stretches worth scanning: folds and rim with a step across them.
+    """Collect the stretches worth scanning: folds and rim with a step across them, from the camera's side all that
+    show.
 
-    Where several edges lie on one line only the silhouette is of use (no paper on one side): it is scanned once, for
-    the first of them, and the fit decides which of them is the outermost. Elsewhere a shared line shows no single edge
-    and is left out.
+    Against the light, where several edges lie on one line only the silhouette is of use (no paper on one side): it is
+    scanned once, for the first of them, and the fit decides which of them is the outermost. Elsewhere a shared line
+    shows no single edge and is left out. From the camera's side a line shared by two is a groove and scanned once.
     """
     s = nominal.views[view]
     silhouette = (s.layers_left == 0) | (s.layers_right == 0)
-    use = np.flatnonzero((s.layers_left != s.layers_right) & ((s.shared == 1) | silhouette) & (s.t1 > s.t0))
-    use = use[_first_of_each_place(nominal, s, use)]
-    # A silhouette stretch is a line of its own: which crease it is may change from stretch to stretch.
-    own = np.where(s.shared[use] > 1, len(nominal.creases.ids) + use, s.crease[use])
-    order = np.argsort(own, kind="stable")
-    use, own = use[order], own[order]
-    _, first, edge = np.unique(own, return_index=True, return_inverse=True)
+    own = s.crease.copy()
+    if view == "backlit":
+        use = np.flatnonzero((s.layers_left != s.layers_right) & ((s.shared == 1) | silhouette) & (s.t1 > s.t0))
+        # A silhouette stretch is a line of its own: which crease it is may change from stretch to stretch.
+        own = np.where(s.shared > 1, len(nominal.creases.ids) + np.arange(len(own)), own)
+    else:
+        use = np.flatnonzero(((s.raised != 0) | (s.shared > 1)) & (s.t1 > s.t0))
+    use = np.sort(use[np.unique(place_numbers(nominal, view)[use], return_index=True)[1]])
+    order = np.argsort(own[use], kind="stable")
+    use = use[order]
+    _, first, edge = np.unique(own[use], return_index=True, return_inverse=True)
     crease = s.crease[use[first]]
     start = nominal.vertices_mm[nominal.creases.ends[crease, 0]]
     end = nominal.vertices_mm[nominal.creases.ends[crease, 1]]
@@ -111,29 +117,17 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
         np.zeros((len(use), 2)),
         s.layers_left[use],
         s.layers_right[use],
-        (np.minimum(s.layers_left, s.layers_right)[use] == 0),
+        silhouette[use],
     )
-
-
-def _first_of_each_place(nominal: Nominal, s: Stretches, use: IntArray) -> IntArray:
-    """Positions in `use` of stretches that are the first at their place (equal middles)."""
-    p = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 0]]
-    q = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 1]]
-    middle = p + (q - p) * (0.5 * (s.t0 + s.t1)[use])[:, None]
-    key = np.rint(middle / (1e-5 * nominal.pitch_mm)).astype(np.int64)
-    return np.sort(np.unique(key, axis=0, return_index=True)[1])
 
 
 def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets:
     """Cut the intervals where another visible edge crosses or touches them, and note at each end how sharply edges
     meet there."""
     s = nominal.views[view]
-    p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
-    q = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]]
-    seen = (s.layers_left != s.layers_right) & (s.t1 > s.t0)
-    a = (p + (q - p) * s.t0[:, None])[seen]
-    b = (p + (q - p) * s.t1[:, None])[seen]
-    index, t, cotangent = _crossings(targets, a, b, nominal.pitch_mm)
+    seen = ((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0)
+    a, b = stretch_ends(nominal, view)
+    index, t, cotangent = _crossings(targets, a[seen], b[seen], nominal.pitch_mm)
     rows = []
     for i in range(len(targets.edge)):
         mine = slice(*np.searchsorted(index, [i, i + 1]))
@@ -197,13 +191,14 @@ def cross_lines_at(
     spacing_px: float,
     half_width_px: float,
     block_px: float,
+    half_width_mm: float | None = None,
 ) -> CrossLines:
     """Place cross-lines along every interval, about the current line offset + slope (t - 0.5) of each edge (E,) mm.
 
     margin_mm is kept clear at both ends of each interval, more where another edge meets it at a small angle, so that
     within clear_mm beside the interval there is no other edge. Lines are spacing_px apart, 2 half_width_px long in the
-    photo, and grouped into blocks of about block_px along the edge. The direction across is the plan's normal, mapped
-    through the lens.
+    photo or, where given, 2 half_width_mm in the plan, and grouped into blocks of about block_px along the edge. The
+    direction across is the plan's normal, mapped through the lens.
     """
     d = targets.end_mm - targets.start_mm
     length = targets.length_mm[targets.edge]
@@ -230,7 +225,8 @@ def cross_lines_at(
     jac = plane.jacobian(centre) if len(which) else np.zeros((0, 2, 2))
     across = np.einsum("nij,nj->ni", jac, targets.normal[e])
     scale = np.hypot(across[:, 0], across[:, 1])
-    reach = targets.normal[e] * (half_width_px / scale)[:, None]
+    half_mm = half_width_px / scale if half_width_mm is None else np.full_like(scale, half_width_mm)
+    reach = targets.normal[e] * half_mm[:, None]
     n_blocks = int(blocks.sum())
     lines_per = np.bincount(block, minlength=n_blocks)
     firsts = np.cumsum(lines_per) - lines_per

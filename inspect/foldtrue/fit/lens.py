@@ -5,9 +5,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from foldtrue.fit.lines import left_normals
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import Features, IntArray, Nominal
+from foldtrue.stretches import left_normals
 
 CORRECTED = (0.8, 0.004)
 UNCORRECTED = (0.2, 0.06)

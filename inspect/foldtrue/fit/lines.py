@@ -8,6 +8,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
+from foldtrue.stretches import left_normals, place_numbers
 from foldtrue.subpixel import robust_line
 
 LEAST_STD_MM = 1e-4
@@ -113,23 +114,11 @@ def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArr
     return np.asarray(np.unique(key, axis=0, return_inverse=True)[1].ravel(), np.int64)
 
 
-def left_normals(nominal: Nominal, crease: IntArray) -> Array:
-    """Unit left normals (N, 2) of the creases in the folded frame."""
-    ends = nominal.vertices_mm[nominal.creases.ends[crease]]
-    d = ends[:, 1] - ends[:, 0]
-    return np.asarray(np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None])
-
-
 def _members(nominal: Nominal, view: str, stretch: IntArray, shared: BoolArray) -> tuple[IntArray, ...]:
     """For each line the creases that lie on it (itself alone when not shared), found by equal middles of their
     stretches."""
     s = nominal.views[view]
-    p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
-    q = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]]
-    middle = p + (q - p) * (0.5 * (s.t0 + s.t1))[:, None]
-    key = np.rint(middle / (1e-5 * nominal.pitch_mm)).astype(np.int64)
-    _, place = np.unique(key, axis=0, return_inverse=True)
-    place = place.ravel()
+    place = place_numbers(nominal, view)
     order = np.argsort(place, kind="stable")
     bounds = np.searchsorted(place[order], np.arange(place.max(initial=-1) + 2))
     return tuple(

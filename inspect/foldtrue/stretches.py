@@ -1,0 +1,88 @@
+"""What the stretches of one view have in common: where they lie, which way they face, and which look alike.
+
+Seen from the camera's side an edge is a fall from the paper on top to the paper below, along its *facing*. Light falls
+on all edges of one facing alike, so they look alike and are shifted alike: they are of one *kind*. In a groove two
+twists abut at one level; which of the two shows is for the photo to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.frames import Array
+from foldtrue.handover import IntArray, Nominal
+
+GROOVE, SIDE, PLEAT, RIM, OUTER = range(5)
+"""Between two twists; a twist's side; a pleat's crease; the sheet's cut rim; a fold with no paper beyond it."""
+
+
+@dataclass(frozen=True)
+class Kinds:
+    """Arrays (S,) over a view's stretches: kind, a number for every set of edges that look alike; kind_type: GROOVE to
+    OUTER of that stretch; facing: +1 when the fall is to the left of the crease, -1 to its right (in a groove: chosen
+    so that all of one direction have the same sense); partner: the other crease in a groove, -1 elsewhere."""
+
+    kind: IntArray
+    kind_type: IntArray
+    facing: IntArray
+    partner: IntArray
+
+
+def stretch_ends(nominal: Nominal, view: str) -> tuple[Array, Array]:
+    """Planned folded ends (S, 2), (S, 2) mm of the view's stretches, along their creases."""
+    s = nominal.views[view]
+    p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
+    d = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]] - p
+    return p + d * s.t0[:, None], p + d * s.t1[:, None]
+
+
+def place_numbers(nominal: Nominal, view: str) -> IntArray:
+    """A number (S,) for the place of every stretch: stretches that lie on one another have the same."""
+    a, b = stretch_ends(nominal, view)
+    key = np.rint(0.5 * (a + b) / (1e-5 * nominal.pitch_mm)).astype(np.int64)
+    return np.asarray(np.unique(key, axis=0, return_inverse=True)[1].ravel(), np.int64)
+
+
+def left_normals(nominal: Nominal, crease: IntArray) -> Array:
+    """Unit left normals (N, 2) of the creases in the folded frame."""
+    ends = nominal.vertices_mm[nominal.creases.ends[crease]]
+    d = ends[:, 1] - ends[:, 0]
+    return np.asarray(np.stack([-d[:, 1], d[:, 0]], 1) / np.hypot(*d.T)[:, None])
+
+
+def lit_kinds(nominal: Nominal, view: str) -> Kinds:
+    """Kinds of the stretches of a front or back view: by what they are and by their facing, to the nearest 30 degrees
+    (the directions of all folds, lattice theorem)."""
+    s = nominal.views[view]
+    normal = left_normals(nominal, s.crease)
+    groove = (s.raised == 0) & (s.shared > 1)
+    facing = np.where(s.raised > 0, -1, 1)
+    angle = np.degrees(np.arctan2(facing * normal[:, 1], facing * normal[:, 0]))
+    step = np.rint(angle / 30.0).astype(np.int64) % 12
+    turned = groove & (step >= 6)
+    facing, step = np.where(turned, -facing, facing), np.where(turned, step - 6, step)
+    kind_type = _kind_types(nominal, view, groove)
+    kind = np.unique(12 * kind_type + step, return_inverse=True)[1]
+    return Kinds(kind.astype(np.int64), kind_type, facing, _partners(nominal, view, groove))
+
+
+def _kind_types(nominal: Nominal, view: str, groove: np.ndarray) -> IntArray:  # type: ignore[type-arg]
+    s, creases = nominal.views[view], nominal.creases
+    of_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
+    side = of_twist[creases.facets[s.crease]].any(1)
+    cut = creases.kind[s.crease] == "R"
+    bare = np.minimum(s.layers_left, s.layers_right) == 0
+    return np.asarray(np.select([groove, cut, bare, side], [GROOVE, RIM, OUTER, SIDE], PLEAT), np.int64)
+
+
+def _partners(nominal: Nominal, view: str, groove: np.ndarray) -> IntArray:  # type: ignore[type-arg]
+    s = nominal.views[view]
+    place = place_numbers(nominal, view)
+    out = np.full(len(place), -1, np.int64)
+    at = np.flatnonzero(groove)
+    at = at[np.argsort(place[at], kind="stable")]
+    same = np.flatnonzero(place[at][:-1] == place[at][1:])
+    out[at[same]], out[at[same + 1]] = s.crease[at[same + 1]], s.crease[at[same]]
+    return out
