@@ -9,7 +9,7 @@ import pytest
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.frames import rotation
-from foldtrue.rectify import piece
+from foldtrue.rectify import backlit
 from foldtrue.rectify.piece import RectifyOptions, rectify_photo
 from foldtrue.simulate import Camera, Scene, simulate_photo
 
@@ -82,7 +82,7 @@ def test_a_photo_in_16_bit_gives_the_same_plane(nominal, plane, shot):
 @pytest.mark.parametrize(("roll_deg", "tilt_deg"), [(0.0, 0.0), (35.0, 0.0), (100.0, 18.0)])
 def test_the_lattice_alone_finds_it_too(nominal, monkeypatch, side, roll_deg, tilt_deg):
     """The outline taken away, as when the rim lies on a table of the paper's own brightness."""
-    monkeypatch.setattr(piece, "outline_candidates", lambda *_: [])
+    monkeypatch.setattr(backlit, "outline_candidates", lambda *_: [])
     camera = Camera(width_px=900, height_px=700, roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=40.0, side=side)
     shot = simulate_photo(nominal, Scene(seed=5, camera=camera))
     found = rectify_photo(shot.photo, nominal, RectifyOptions(side=side))

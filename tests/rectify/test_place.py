@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from foldtrue.frames import apply_homography, rotation
+from foldtrue.rectify.backlit import TYPICAL_LEVELS
 from foldtrue.rectify.look import Small, layer_raster
-from foldtrue.rectify.piece import TYPICAL_LEVELS
 from foldtrue.rectify.place import Canvas, canvas, correlate, places, template
 
 

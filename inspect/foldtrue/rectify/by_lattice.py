@@ -125,9 +125,10 @@ def _spectra(xy: Array, direction: Array, weight: Array, base: float, frequencie
 
 
 def plan_edge_points(nominal: Nominal, view: str, step_mm: float) -> tuple[Array, Array]:
-    """Points (N, 2) mm and directions (N,) rad along the plan's visible edges with a step across them."""
+    """Points (N, 2) mm and directions (N,) rad along the plan's edges that show: against the light those with a step
+    across them, else all."""
     s = nominal.views[view]
-    use = (s.layers_left != s.layers_right) & (s.t1 > s.t0)
+    use = ((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0)
     p = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 0]]
     d = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 1]] - p
     a, b = p + d * s.t0[use, None], p + d * s.t1[use, None]

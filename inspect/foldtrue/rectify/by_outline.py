@@ -20,13 +20,20 @@ class OutlineFit:
     misfit: float
 
 
-def outline_candidates(small: Small, outline_mm: Array, mirrored: bool) -> list[OutlineFit]:
+def outline_candidates(small: Small, outline_mm: Array, mirrored: bool, nested: bool = False) -> list[OutlineFit]:
     """Placements whose convex outline matches a region that differs from the background, best first, distinct turns of
-    an outline that looks alike turned (a hexagon) included."""
+    an outline that looks alike turned (a hexagon) included.
+
+    nested: look for such regions inside the first region too, for a piece that lies on a sheet of paper.
+    """
     plan_hull = convex_hull(outline_mm * ([-1.0, 1.0] if mirrored else [1.0, 1.0]))
+    regions = _regions(_difference(small.rgb, _frame(small.log.shape)))
+    if nested and regions:
+        # Of the thresholds' outlines the middle one: a shadow widens the first, and tone breaks up the last.
+        regions = regions + _regions_within(small.rgb, regions[len(regions) // 2])
     found: list[OutlineFit] = []
-    for hull in _regions(_difference(small)):
-        fits = _fit_hull(hull, plan_hull)
+    for region in regions:
+        fits = _fit_hull(region, plan_hull)
         found += [f for f in fits if f.misfit < 0.04]
     flip = np.diag([-1.0, 1.0, 1.0]) if mirrored else np.eye(3)
     found.sort(key=lambda f: f.misfit)
@@ -40,16 +47,13 @@ def convex_hull(points: Array) -> Array:
     return np.asarray(points[ConvexHull(points).vertices])
 
 
-def _difference(small: Small) -> NDArray[np.float32]:
-    """Colour distance (h, w) of every pixel from a smooth background fitted to the picture's border."""
-    h, w = small.rgb.shape[:2]
+def _difference(rgb: NDArray[np.float32], border: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Colour distance (h, w) of every pixel from a smooth background fitted to the pixels of `border`."""
+    h, w = rgb.shape[:2]
     yy, xx = np.mgrid[0:h, 0:w].astype(np.float32)
     u, v = xx / w - 0.5, yy / h - 0.5
     terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], 2)
-    band = max(3, min(h, w) // 40)
-    border = np.ones((h, w), bool)
-    border[band:-band, band:-band] = False
-    design, values = terms[border].astype(float), small.rgb[border].astype(float)
+    design, values = terms[border].astype(float), rgb[border].astype(float)
     weight = np.ones(len(design))
     coef = np.zeros((6, 3))
     for _ in range(4):
@@ -57,17 +61,26 @@ def _difference(small: Small) -> NDArray[np.float32]:
         coef = np.linalg.solve(wd.T @ design + 1e-6 * np.eye(6), wd.T @ values)
         off = np.abs(values - design @ coef).sum(1)
         weight = 1.0 / np.maximum(1.0, off / (2.0 * np.median(off) + 0.01)) ** 2
-    return np.asarray(np.abs(small.rgb - terms @ coef.astype(np.float32)).sum(2), np.float32)
+    return np.asarray(np.abs(rgb - terms @ coef.astype(np.float32)).sum(2), np.float32)
 
 
-def _regions(difference: NDArray[np.float32]) -> list[Array]:
-    """Convex hulls (K, 2) px of the largest region at several thresholds, those cut by the picture's edge left out."""
+def _frame(shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """The band along the picture's edge."""
+    band = max(3, min(shape) // 40)
+    border = np.ones(shape, bool)
+    border[band:-band, band:-band] = False
+    return border
+
+
+def _regions(difference: NDArray[np.float32], least: float = 0.004) -> list[Array]:
+    """Convex hulls (K, 2) px of the largest region at several thresholds, those cut by the picture's edge left out;
+    least: its share of the picture."""
     import cv2
     from skimage.filters import threshold_otsu
 
     h, w = difference.shape
     middle = float(threshold_otsu(difference))  # type: ignore[no-untyped-call]
-    hulls: list[Array] = []
+    out: list[Array] = []
     for level in (0.3, 0.5, 0.75, 1.0, 1.3):
         raw = (difference > max(middle * level, 0.02)).astype(np.uint8)
         mask = cv2.morphologyEx(raw, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
@@ -76,13 +89,31 @@ def _regions(difference: NDArray[np.float32]) -> list[Array]:
             continue
         best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
         x, y, bw, bh, area = stats[best]
-        if area < 0.004 * h * w or x <= 0 or y <= 0 or x + bw >= w or y + bh >= h:
+        if area < least * h * w or x <= 0 or y <= 0 or x + bw >= w or y + bh >= h:
             continue
         region = (labels[y : y + bh, x : x + bw] == best).astype(np.uint8)
         contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         points = max(contours, key=len)[:, 0, :].astype(float) + np.array([x, y])
-        hulls.append(cv2.convexHull(points.astype(np.float32))[:, 0, :].astype(float))
-    return hulls
+        out.append(cv2.convexHull(points.astype(np.float32))[:, 0, :].astype(float))
+    return out
+
+
+def _regions_within(rgb: NDArray[np.float32], outer: Array) -> list[Array]:
+    """Hulls (K, 2) px of regions that differ from the edge of a larger one: a piece on a sheet of paper."""
+    import cv2
+
+    edge = np.rint(outer).astype(np.int32)
+    (x0, y0), (x1, y1) = edge.min(0), edge.max(0) + 1
+    inside = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    cv2.fillConvexPoly(inside, edge - [x0, y0], 1)
+    margin = max(2, min(inside.shape) // 50)
+    inside = cv2.erode(inside, np.ones((2 * margin + 1, 2 * margin + 1), np.uint8), borderValue=0)
+    deep = cv2.erode(inside, np.ones((4 * margin + 1, 4 * margin + 1), np.uint8), borderValue=0)
+    if not deep.any():
+        return []
+    difference = _difference(rgb[y0:y1, x0:x1], (inside > 0) & (deep == 0))
+    difference[inside == 0] = 0.0
+    return [hull + np.array([x0, y0], float) for hull in _regions(difference, 0.01)]
 
 
 def _along(polygon: Array, count: int) -> Array:

@@ -127,7 +127,7 @@ def places(
     for turn in np.arange(0.0, min(period, 360.0) - 1e-6, step_deg):
         value, mask, origin = template(nominal, levels, float(turn), field.px_per_mm, 0.6 * nominal.pitch_mm, mirrored)
         surface = correlate(field, value, mask, least_overlap)
-        for y, x in _peaks(surface, int(0.4 * nominal.pitch_mm * field.px_per_mm), peaks):
+        for y, x in find_peaks(surface, int(0.4 * nominal.pitch_mm * field.px_per_mm), peaks):
             # Full layout: template's top left at (x - (w - 1), y - (h - 1)).
             at = np.array([x, y], float) - (np.array(value.shape[::-1]) - 1) + origin
             shift = (at - field.origin_px) / field.px_per_mm * [1.0, -1.0]
@@ -136,7 +136,7 @@ def places(
     return out
 
 
-def _peaks(surface: NDArray[np.float64], radius: int, count: int) -> list[tuple[int, int]]:
+def find_peaks(surface: NDArray[np.float64], radius: int, count: int) -> list[tuple[int, int]]:
     work = surface.copy()
     out = []
     for _ in range(count):

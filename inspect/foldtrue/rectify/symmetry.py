@@ -29,6 +29,22 @@ def same_looks(nominal: Nominal, view: str) -> list[Array]:
     return out
 
 
+def turns_alike(start_mm: Array, end_mm: Array, pitch_mm: float) -> tuple[float, ...]:
+    """Turns by 60 degrees about the origin that carry a drawing of segments (S, 2) onto itself, 0 first.
+
+    More than `Nominal.symmetry` for a back whose cells tile it: there only which cell lies over which differs, and
+    from the edges' places alone that cannot be told.
+    """
+    from scipy.spatial import cKDTree
+
+    step, slack = 0.05 * pitch_mm, 0.06 * pitch_mm
+    count = np.ceil(np.hypot(*(end_mm - start_mm).T) / step).astype(int) + 1
+    points = np.concatenate([np.linspace(a, b, n) for a, b, n in zip(start_mm, end_mm, count, strict=True)])
+    tree = cKDTree(points)
+    turned = ((float(t), tree.query(points @ rotation(float(t)).T)[0].max()) for t in range(0, 360, 60))
+    return tuple(t for t, off in turned if off < slack)
+
+
 def motion(turn_deg: float, shift_mm: Array) -> Array:
     """3x3 matrix of a turn (deg, counter-clockwise) about the origin, then a shift (2,) mm."""
     matrix = np.eye(3)
