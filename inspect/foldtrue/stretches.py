@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import IntArray, Nominal
+from foldtrue.handover import BoolArray, IntArray, Nominal
 
 GROOVE, SIDE, PLEAT, RIM, OUTER = range(5)
 """Between two twists; a twist's side; a pleat's crease; the sheet's cut rim; a fold with no paper beyond it."""
@@ -68,7 +68,7 @@ def lit_kinds(nominal: Nominal, view: str) -> Kinds:
     return Kinds(kind.astype(np.int64), kind_type, facing, _partners(nominal, view, groove))
 
 
-def _kind_types(nominal: Nominal, view: str, groove: np.ndarray) -> IntArray:  # type: ignore[type-arg]
+def _kind_types(nominal: Nominal, view: str, groove: BoolArray) -> IntArray:
     s, creases = nominal.views[view], nominal.creases
     of_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
     side = of_twist[creases.facets[s.crease]].any(1)
@@ -77,7 +77,7 @@ def _kind_types(nominal: Nominal, view: str, groove: np.ndarray) -> IntArray:  #
     return np.asarray(np.select([groove, cut, bare, side], [GROOVE, RIM, OUTER, SIDE], PLEAT), np.int64)
 
 
-def _partners(nominal: Nominal, view: str, groove: np.ndarray) -> IntArray:  # type: ignore[type-arg]
+def _partners(nominal: Nominal, view: str, groove: BoolArray) -> IntArray:
     s = nominal.views[view]
     place = place_numbers(nominal, view)
     out = np.full(len(place), -1, np.int64)

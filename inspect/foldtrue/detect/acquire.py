@@ -78,17 +78,17 @@ def acquire(
     edges = len(targets.crease)
     if not len(lines.edge):
         return Lines(*start, np.zeros(edges), np.zeros(edges))
-    profile = _quick_profiles(small, to_small(lines.low_px, factor), to_small(lines.high_px, factor), n_u)
+    profile = quick_profiles(small, to_small(lines.low_px, factor), to_small(lines.high_px, factor), n_u)
     blocks = block_mean(profile, lines.block, len(lines.block_edge))
     inside: BoolArray = np.asarray(np.isfinite(blocks).all(axis=1))
     view = np.lib.stride_tricks.sliding_window_view(np.where(inside[:, None], blocks, 0.0), len(kernel), axis=1)
     response = view @ kernel.astype(np.float32)
     relative = np.clip(response / expected[lines.block_interval][:, None], -0.5, 1.1)
     relative[~inside] = 0.0
-    return _best_lines(relative, lines, targets, start, scale / factor, half, max_slope, prior_mm, inside)
+    return best_lines(relative, lines, targets, start, scale / factor, half, max_slope, prior_mm, inside)
 
 
-def _quick_profiles(image: Image, low_px: Array, high_px: Array, count: int) -> Image:
+def quick_profiles(image: Image, low_px: Array, high_px: Array, count: int) -> Image:
     """Cross-line samples (N, count) by OpenCV's table-driven warp: its 1/32 px steps do not matter for finding."""
     import cv2
 
@@ -103,7 +103,7 @@ def _quick_profiles(image: Image, low_px: Array, high_px: Array, count: int) -> 
     return out
 
 
-def _best_lines(
+def best_lines(
     relative: Array,
     lines: CrossLines,
     targets: Targets,

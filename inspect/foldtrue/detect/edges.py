@@ -9,10 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.detect.acquire import Lines, acquire, expected_steps
+from foldtrue.detect.lit import LitTargets, lit_targets
+from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, planned_lines, remeasure_lit
 from foldtrue.detect.refine import Refined, refine
 from foldtrue.detect.scan import Targets, find_targets, split_at_crossings
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal, Photo, Plane
+from foldtrue.stretches import lit_kinds
 from foldtrue.subpixel import Image, linear_grey
 
 
@@ -44,12 +47,13 @@ AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03, lines
 class Light:
     """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px
     of its first pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut
-    out."""
+    out; lit: the same with what the view from the camera's side adds, None against the light."""
 
     image: Image
     origin_px: Array
     clip_level: float
     targets: Targets
+    lit: LitTargets | None = None
 
 
 def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
@@ -62,11 +66,13 @@ def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
     high = np.clip(np.ceil(px.max(0) + margin) + 1, low + 2, [w, h]).astype(int)
     part = photo.pixels[low[1] : high[1], low[0] : high[0]]
     weights = _channel_weights(part)
+    targets = split_at_crossings(find_targets(nominal, plane.view), nominal, plane.view)
     return Light(
         linear_grey(part, photo.linear, weights),
         low.astype(float),
         0.97 * float(photo.linear[-1]),
-        split_at_crossings(find_targets(nominal, plane.view), nominal, plane.view),
+        targets,
+        None if plane.view == "backlit" else lit_targets(targets, lit_kinds(nominal, plane.view)),
     )
 
 
@@ -82,6 +88,10 @@ def place_edges(light: Light, plane: Plane, nominal: Nominal, window_pitch: floa
     plan onto them."""
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
+    if light.lit is not None:
+        rough = place_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm))
+        lines = Lines(rough.offset_mm, rough.slope_mm, rough.found.astype(float), np.ones(len(targets.crease)))
+        return _coarse(lines, rough.found, targets, nominal, plane)
     start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
     pitch = nominal.pitch_mm
     lines = acquire(
@@ -104,6 +114,9 @@ def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectO
     """
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
+    if light.lit is not None:
+        now, blocks = find_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm))
+        return lit_features(now, blocks, light.lit, nominal, plane.view)
     start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
     expected = _expected(light, local, nominal)
     lines = _acquire_twice(light, local, nominal, start, expected, options)
@@ -119,6 +132,11 @@ def remeasure_features(
     search) included."""
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
+    if light.lit is not None:
+        partner = lit_kinds(nominal, plane.view).partner
+        lines = planned_lines(light.lit, nominal, plane, vertices_mm, partner)
+        now, blocks = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
+        return lit_features(now, blocks, light.lit, nominal, plane.view)
     start = _start_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
     first = _first_stretch(targets)

@@ -93,7 +93,7 @@ def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: Fi
     points, _ = planned_points(features, nominal, plane.view)
     inside = _in_picture(plane.map, points)
     s = nominal.views[plane.view]
-    rim = inside & (np.minimum(s.layers_left, s.layers_right) == 0)[features.stretch]
+    rim = inside & (plane.view == "backlit") & (np.minimum(s.layers_left, s.layers_right) == 0)[features.stretch]
     clear = rim & ~features.clipped[features.stretch]  # a step into burnt-out light may be lost
     rim = clear if 3 * clear.sum() > rim.sum() else np.zeros_like(rim)
     seen = features.trust > 0

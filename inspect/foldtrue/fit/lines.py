@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
-from foldtrue.stretches import left_normals, place_numbers
+from foldtrue.stretches import left_normals, lit_kinds, place_numbers
 from foldtrue.subpixel import robust_line
 
 LEAST_STD_MM = 1e-4
@@ -19,8 +19,9 @@ LEAST_STD_MM = 1e-4
 class EdgeLines:
     """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
     (uncorrelated by the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift
-    applies; glare: no paper or too much light on one side; shared: several
-    creases lie on this line, members lists them; samples: trusted ones; rms_mm: scatter of one sample."""
+    applies; glare: no paper or too much light on one side; shared: several creases lie on this line against the light,
+    members lists them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1: none) and the
+    kind of shift that applies when the line is its; samples: trusted ones; rms_mm: scatter of one sample."""
 
     crease: IntArray
     t_mid: Array
@@ -34,6 +35,8 @@ class EdgeLines:
     glare: BoolArray
     shared: BoolArray
     members: tuple[IntArray, ...]
+    pair: IntArray
+    pair_kind: IntArray
     samples: Array
     rms_mm: float
 
@@ -52,6 +55,8 @@ class EdgeLines:
             glare=self.glare[rows],
             shared=self.shared[rows],
             members=tuple(self.members[int(r)] for r in rows),
+            pair=self.pair[rows],
+            pair_kind=self.pair_kind[rows],
             samples=self.samples[rows],
             rms_mm=self.rms_mm,
         )
@@ -64,7 +69,8 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     correlation found along the edges, since texture and fibre move neighbouring samples together.
     """
     s = nominal.views[view]
-    key = np.where(s.shared > 1, len(nominal.creases.ids) + np.arange(len(s.crease)), s.crease)[features.stretch]
+    own_line = (s.shared > 1) & (view == "backlit")
+    key = np.where(own_line, len(nominal.creases.ids) + np.arange(len(s.crease)), s.crease)[features.stretch]
     _, first, edge = np.unique(key, return_index=True, return_inverse=True)
     edge = edge.astype(np.int64)
     groups = len(first)
@@ -84,7 +90,8 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     keep = np.flatnonzero((count >= 3) & (sw > 0))
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
-    shared = s.shared[stretch] > 1
+    shared = own_line[stretch]
+    dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
     scatter = np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300)
     return EdgeLines(
         crease=crease,
@@ -94,14 +101,46 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
         slope_mm=b,
         slope_std_mm=np.maximum(np.sqrt(factor / spread), LEAST_STD_MM),
         normal=left_normals(nominal, crease),
-        dark=np.where(left > right, 1.0, -1.0),
-        kind=step_kinds(nominal, crease, left, right),
+        dark=dark,
+        kind=kind,
         glare=(np.minimum(left, right) == 0) | features.clipped[stretch],
         shared=shared,
         members=_members(nominal, view, stretch, shared),
+        pair=pair,
+        pair_kind=pair_kind,
         samples=count.astype(float),
         rms_mm=float(np.sqrt(np.median(scatter[keep]))) if len(keep) else float("nan"),
     ).pick(keep)
+
+
+def _looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, IntArray, IntArray, IntArray]:
+    """Of every line (E,), given its first stretch: its darker or lower side (+1 left), its kind of shift, and the kind
+    and crease of the other edge in its groove (-1: none)."""
+    s = nominal.views[view]
+    left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
+    none = np.full(len(stretch), -1, np.int64)
+    if view == "backlit":
+        kind = step_kinds(nominal, crease, left, right)
+        return np.where(left > right, 1.0, -1.0), kind, kind, none
+    kinds = lit_kinds(nominal, view)
+    facing, pair = kinds.facing[stretch], kinds.partner[stretch]
+    # In a groove the edge that shows may be that of the twist on either side, each with its own shift.
+    near = np.where(pair >= 0, _twist_is_ahead(nominal, crease) == facing, False).astype(np.int64)
+    kind = 2 * kinds.kind[stretch] + near
+    return facing.astype(float), kind, np.where(pair >= 0, kind ^ 1, kind), pair
+
+
+def _twist_is_ahead(nominal: Nominal, crease: IntArray) -> IntArray:
+    """+1 where the twist whose side the crease is lies on the crease's left in the folded frame, else -1."""
+    normal = left_normals(nominal, crease)
+    out = np.ones(len(crease), np.int64)
+    for k, c in enumerate(crease):
+        for f in nominal.creases.facets[c]:
+            if f >= 0 and nominal.facets[f].kind == "twist":
+                centre = nominal.vertices_mm[list(nominal.facets[f].vertices)].mean(0)
+                middle = nominal.vertices_mm[nominal.creases.ends[c]].mean(0)
+                out[k] = 1 if float((centre - middle) @ normal[k]) > 0 else -1
+    return out
 
 
 def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArray) -> IntArray:

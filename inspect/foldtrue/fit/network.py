@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from foldtrue.fit.grooves import Claims, first_claims, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
 from foldtrue.frames import Array
@@ -69,14 +70,17 @@ def solve_network(
     trust: Array = np.where(np.repeat(lines.shared, 2), 0.0, 1.0)
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
+    grooved = bool((lines.pair >= 0).any())
+    claims = first_claims(lines, 0.01 * nominal.pitch_mm)
     misfit, shape = 0.0, 0.02 * nominal.pitch_mm
     redundancy: Array = np.ones(len(value))
     for step in range(rounds):
-        # Shape is left loose while edges are judged: a badly creased twist must not cost an honest edge its say.
-        design = _equations(lines, crease, nominal, setup)
-        variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2
+        # Shape is left loose while edges are judged: a badly creased twist must not cost an honest edge its say. Which
+        # of two edges shows in a groove only the twists' shapes can tell.
+        design = _equations(lines, crease, claims, nominal, setup)
+        variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2 + claims.doubt**2
         weight = trust / variance
-        factor, x = _solve(design, weight, value, setup, prior_mm)
+        factor, x = _solve(design, weight, value, setup, shape if grooved else prior_mm)
         resid = value - design @ x
         if step == 0 and rounds > 3:  # costly, and it hardly changes
             redundancy = _redundancy(design, factor, weight)
@@ -87,6 +91,8 @@ def solve_network(
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
+        if grooved:
+            claims = _claims(lines, nominal, setup, x, value, np.sqrt(std**2 + (scale * max(misfit, shape)) ** 2))
     factor, x = _solve(design, weight, value, setup, shape)
     columns = setup.shift_column + np.arange(setup.size - setup.shift_column)
     unit = np.zeros((setup.size, len(columns)))
@@ -98,14 +104,23 @@ def solve_network(
     return Network(displacement, setup.unknown_of, setup.size, x[columns], shift_std, factor, crease, misfit, shape)
 
 
+def _claims(lines: EdgeLines, nominal: Nominal, setup: _Setup, x: Array, value: Array, scatter: Array) -> Claims:
+    rest = []
+    for share in (1.0, 0.0):
+        sole = Claims(np.where(lines.pair >= 0, share, 1.0), np.zeros(0))
+        rest.append((value - _equations(lines, lines.crease, sole, nominal, setup) @ x).reshape(-1, 2))
+    return weigh_claims(lines, rest[0], rest[1], scatter.reshape(-1, 2))
+
+
 def _set_up(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float) -> _Setup:
     tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), dtype=np.int64)
-    ends = nominal.creases.ends[np.unique(np.concatenate([lines.crease, *lines.members]))].ravel()
+    both = [lines.crease, lines.pair[lines.pair >= 0]]
+    ends = nominal.creases.ends[np.unique(np.concatenate([*both, *lines.members]))].ravel()
     used = np.unique(np.concatenate([ends, tips]))
     unknown_of = np.full(len(nominal.vertices_mm), -1, np.int64)
     unknown_of[used] = np.arange(len(used))
     shift_column = 2 * len(used)
-    kinds = int(lines.kind.max(initial=0)) + 1
+    kinds = int(max(lines.kind.max(initial=0), lines.pair_kind.max(initial=0))) + 1
     shift_std = np.full(kinds, shift_prior_mm)
     shift_std[np.unique(lines.kind[lines.glare])] = 3 * shift_prior_mm  # glare of the lamp creeps over the rim
     # All kinds share one shift (tone curve, scatter) and each has its own about it; the first column of the shifts is
@@ -143,28 +158,35 @@ def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
     return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(count, size))
 
 
-def _equations(lines: EdgeLines, crease: IntArray, nominal: Nominal, setup: _Setup) -> Any:
-    """Sparse (2 E, size): rows 2 e and 2 e + 1 predict offset and slope of line e when it is the image of crease[e]."""
+def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: _Setup) -> Any:
+    """Sparse (2 E, size): rows 2 e and 2 e + 1 predict offset and slope of line e when it is the image of crease[e], or
+    of the mean of that and its pair, weighted by their claims."""
     from scipy import sparse
 
-    e = len(crease)
-    t, ratio = on_crease(lines, crease, nominal)
-    ends = setup.unknown_of[nominal.creases.ends[crease]]
     rows: list[IntArray] = []
     cols: list[IntArray] = []
     vals: list[Array] = []
-    for k, (w0, w1) in enumerate(((1 - t, t), (-ratio, ratio))):
-        for end, w in ((0, w0), (1, w1)):
-            for axis in (0, 1):
-                rows.append(2 * np.arange(e) + k)
-                cols.append(2 * ends[:, end] + axis)
-                vals.append(w * lines.normal[:, axis])
-    for column in (np.zeros(e, np.int64), 1 + lines.kind):
-        rows.append(2 * np.arange(e))
-        cols.append(setup.shift_column + column)
-        vals.append(lines.dark)
+    paired = np.flatnonzero(lines.pair >= 0)
+    every = np.arange(len(crease))
+    for e, of, kind, share in (
+        (every, crease, lines.kind, claims.share),
+        (paired, lines.pair[paired], lines.pair_kind[paired], 1 - claims.share[paired]),
+    ):
+        own = lines if len(e) == len(every) else lines.pick(e)
+        t, ratio = on_crease(own, of, nominal)
+        ends = setup.unknown_of[nominal.creases.ends[of]]
+        for k, (w0, w1) in enumerate(((1 - t, t), (-ratio, ratio))):
+            for end, w in ((0, w0), (1, w1)):
+                for axis in (0, 1):
+                    rows.append(2 * e + k)
+                    cols.append(2 * ends[:, end] + axis)
+                    vals.append(share * w * own.normal[:, axis])
+        for column in (np.zeros(len(e), np.int64), 1 + kind):
+            rows.append(2 * e)
+            cols.append(setup.shift_column + column)
+            vals.append(share * own.dark)
     return sparse.csr_matrix(
-        (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * e, setup.size)
+        (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * len(crease), setup.size)
     )
 
 

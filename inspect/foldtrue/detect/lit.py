@@ -1,0 +1,233 @@
+"""Edges seen from the camera's side: found and measured by how their kind looks in this photo (looks.py)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from foldtrue.detect.acquire import Lines, best_lines, quick_profiles, shrink, to_small
+from foldtrue.detect.looks import Looks, fit_looks, learn_looks, look_responses, relative_light
+from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import BoolArray, IntArray
+from foldtrue.stretches import Kinds
+from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
+
+DECOYS = (-2.2, 2.2)
+"""Where nothing is planned: this many search windows beside each edge, the same search says what chance finds."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LitPass:
+    """One search: window_pitch, half its width; look_pitch, half the width of a look; max_slope, steepest edge error,
+    rad; prior_pitch, usual size of an error, breaks ties. All in pitches but the slope."""
+
+    window_pitch: float
+    look_pitch: float
+    max_slope: float
+    prior_pitch: float
+
+
+@dataclass(frozen=True)
+class LitTargets:
+    """What to look for: targets, and of every interval (I,) its kind and the sense of its facing (+1 = along the
+    normal)."""
+
+    targets: Targets
+    kind: IntArray
+    facing: Array
+    kinds: int
+
+
+@dataclass(frozen=True)
+class LitLines:
+    """State of all edges (E,): offset and slope mm as in `Lines`, found, and the kinds (K,) that show in this light."""
+
+    offset_mm: Array
+    slope_mm: Array
+    found: BoolArray
+    shows: BoolArray
+
+
+@dataclass(frozen=True)
+class LitBlocks:
+    """Measured blocks (B,): edge, interval, t, place_mm, std_mm, px_per_mm, trust; and of every edge (E,) its amplitude
+    (1 = as its kind usually looks) and evidence, amplitude over its uncertainty; looks: what was learned."""
+
+    lines: CrossLines
+    place_mm: Array
+    std_mm: Array
+    trust: Array
+    amplitude: Array
+    evidence: Array
+    looks: Looks
+
+
+def lit_targets(targets: Targets, kinds: Kinds) -> LitTargets:
+    """Targets of a front or back view with the kind of every interval."""
+    kind, facing = kinds.kind[targets.stretch], kinds.facing[targets.stretch].astype(float)
+    return LitTargets(targets, kind, facing, int(kinds.kind.max(initial=-1)) + 1)
+
+
+def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
+    """Look for every edge within a window about its current line, with looks learned at the current lines.
+
+    An edge counts as found when its match stands out of what the same search finds beside it, where nothing is planned;
+    a kind shows when most of its edges do.
+    """
+    targets = lit.targets
+    window, half_look = wanted.window_pitch * pitch_mm, wanted.look_pitch * pitch_mm
+    scale = _scale(targets, plane)
+    factor = max(1, int(window * scale / 16))
+    small, step = shrink(image, factor), factor / scale
+    half, margin = max(int(np.ceil(window / step)), 4), max(int(np.ceil(half_look / step)), 3)
+    looks: Looks | None = None
+    found: list[Lines] = []
+    for beside in (0.0, *DECOYS):
+        lines, profile, inside = _coarse_profiles(
+            small, lit, plane, (now.offset_mm + beside * window, now.slope_mm), factor, half + margin, step, window
+        )
+        kind = lit.kind[lines.block_interval]
+        if looks is None:
+            middle = profile[:, half : half + 2 * margin + 1]
+            looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
+        response = np.clip(look_responses(profile, kind, looks), -0.5, 1.3)
+        response[~inside] = 0.0
+        flipped = lit.facing[lines.block_interval] < 0
+        response[flipped] = response[flipped, ::-1]
+        prior = wanted.prior_pitch * pitch_mm
+        start = (now.offset_mm, now.slope_mm)
+        found.append(best_lines(response, lines, targets, start, 1 / step, half, wanted.max_slope, prior, inside))
+    return _stand_out(found, lit, looks)
+
+
+def _stand_out(found: list[Lines], lit: LitTargets, looks: Looks | None) -> LitLines:
+    """Which edges and kinds stand out of their decoys, by the mean and spread of the decoys' scores of a kind."""
+    assert looks is not None
+    here, decoys = found[0], found[1:]
+    kind = np.zeros(len(here.score), np.int64)
+    kind[lit.targets.edge] = lit.kind
+    seen = np.concatenate([d.seen > 0 for d in decoys])
+    score = np.concatenate([d.score for d in decoys])[seen]
+    of = np.concatenate([kind] * len(decoys))[seen]
+    count = np.maximum(np.bincount(of, minlength=lit.kinds), 1)
+    mean = np.bincount(of, score, lit.kinds) / count
+    spread = np.sqrt(np.bincount(of, (score - mean[of]) ** 2, lit.kinds) / count)
+    least = np.maximum(mean + 2.5 * spread, 0.35)
+    stands = (here.score > least[kind]) & (here.seen > 0)
+    total = np.bincount(kind[here.seen > 0], minlength=lit.kinds)
+    shows = looks.known & (np.bincount(kind[stands], minlength=lit.kinds) > 0.5 * total)
+    ok = stands & shows[kind]
+    return LitLines(here.offset_mm, here.slope_mm, ok, np.asarray(shows))
+
+
+def _coarse_profiles(
+    small: Image,
+    lit: LitTargets,
+    plane: PlaneMap,
+    start: tuple[Array, Array],
+    factor: int,
+    half: int,
+    step: float,
+    window: float,
+) -> tuple[CrossLines, Array, BoolArray]:
+    """Relative profiles (B, 2 half + 1) along the facing, block by block, on the reduced picture."""
+    lines = cross_lines_at(
+        lit.targets,
+        plane,
+        *start,
+        margin_mm=0.15 * window,
+        clear_mm=0.2 * window,
+        spacing_px=1.6 * factor,
+        half_width_px=half * factor,
+        block_px=8.0 * factor,
+        half_width_mm=half * step,
+    )
+    raw = quick_profiles(small, to_small(lines.low_px, factor), to_small(lines.high_px, factor), 2 * half + 1)
+    return lines, *_oriented(raw, lines, lit)
+
+
+def _oriented(raw: Image, lines: CrossLines, lit: LitTargets) -> tuple[Array, BoolArray]:
+    """Block means of raw profiles as relative light along the facing, and which blocks lie wholly on the photo."""
+    value = block_mean(raw, lines.block, len(lines.block_edge)).astype(float)
+    inside = np.isfinite(value).all(axis=1)
+    profile = relative_light(np.where(inside[:, None], value, 1.0))
+    flipped = lit.facing[lines.block_interval] < 0
+    profile[flipped] = profile[flipped, ::-1]
+    return profile, np.asarray(inside)
+
+
+def measure(
+    image: Image,
+    lit: LitTargets,
+    plane: PlaneMap,
+    now: LitLines,
+    look_pitch: float,
+    pitch_mm: float,
+    spacing_px: float,
+    rounds: int = 3,
+) -> tuple[LitLines, LitBlocks]:
+    """Fit the found edges block by block on the photo's own pixels, learning the looks anew at every round."""
+    targets, edges = lit.targets, len(lit.targets.crease)
+    half = max(int(np.ceil(look_pitch * pitch_mm * _scale(targets, plane))), 5)
+    step = 1.0 / _scale(targets, plane)
+    result: LitBlocks | None = None
+    for _ in range(rounds):
+        lines = cross_lines_at(
+            targets,
+            plane,
+            now.offset_mm,
+            now.slope_mm,
+            margin_mm=(3.0 + 0.3 * half) * step,
+            clear_mm=0.8 * half * step,
+            spacing_px=spacing_px,
+            half_width_px=half,
+            block_px=6.0 * spacing_px,
+            half_width_mm=half * step,
+        )
+        profile, inside = _oriented(cross_lines(image, lines.low_px, lines.high_px, 2 * half + 1), lines, lit)
+        result = _fit_blocks(profile, inside & now.found[lines.block_edge], lines, lit, now, step, half)
+        edge = lines.block_edge
+        weight = result.trust / result.std_mm**2
+        offset, slope, steady = robust_line(lines.block_t, result.place_mm, weight, edge, edges, spread=0.02 * step)
+        result = replace(result, trust=result.trust * steady)
+        keep = now.found & (np.bincount(edge[result.trust > 0], minlength=edges) >= 4)
+        now = replace(
+            now,
+            offset_mm=np.where(keep, offset, now.offset_mm),
+            slope_mm=np.where(keep, slope, now.slope_mm),
+            found=keep,
+        )
+    assert result is not None
+    return now, result
+
+
+def _fit_blocks(
+    profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, step: float, half: int
+) -> LitBlocks:
+    edge, edges = lines.block_edge, len(lit.targets.crease)
+    kind = lit.kind[lines.block_interval]
+    looks = learn_looks(profile[use], kind[use], lit.kinds, step)
+    fit = fit_looks(profile, kind, looks)
+    # One block's own amplitude is noisy, the edge's is not: what a block shifts is its moment over the edge's.
+    usual = group_median(fit.amplitude[use], edge[use], edges)
+    scatter = 1.4826 * group_median(np.abs(fit.amplitude - usual[edge])[use], edge[use], edges)
+    count = np.bincount(edge[use], minlength=edges)
+    evidence = np.where(count >= 2, usual / (scatter / np.sqrt(np.maximum(count, 1)) + 1e-3), 0.0)
+    height = np.maximum(np.abs(usual[edge]), 0.2)
+    shift = fit.shift_mm / height
+    ratio = fit.amplitude / height
+    good = use & looks.known[kind] & (usual[edge] > 0.25) & (ratio > 0.3) & (ratio < 2.5)
+    good &= np.abs(shift) < 0.5 * half * step
+    std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / height, 1e-4)
+    facing = lit.facing[lines.block_interval]
+    base = now.offset_mm[edge] + now.slope_mm[edge] * (lines.block_t - 0.5)
+    place = base + facing * np.clip(shift, -half * step, half * step)
+    return LitBlocks(lines, place, std, good.astype(float), usual, evidence, looks)
+
+
+def _scale(targets: Targets, plane: PlaneMap) -> float:
+    """Median px per mm over the edges."""
+    middle = 0.5 * (targets.start_mm + targets.end_mm)
+    return float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))

@@ -1,0 +1,128 @@
+"""Features of a photo from the camera's side, pass by pass: the counterparts of `edges` for front and back views."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.detect.lit import LitBlocks, LitLines, LitPass, LitTargets, measure, search
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import Features, IntArray, Nominal, Plane
+from foldtrue.subpixel import Image
+
+PLACE = LitPass(window_pitch=0.13, look_pitch=0.08, max_slope=0.03, prior_pitch=0.06)
+FIND = (
+    LitPass(window_pitch=0.10, look_pitch=0.08, max_slope=0.06, prior_pitch=0.05),
+    LitPass(window_pitch=0.08, look_pitch=0.07, max_slope=0.09, prior_pitch=0.05),
+)
+AGAIN = LitPass(window_pitch=0.05, look_pitch=0.06, max_slope=0.04, prior_pitch=0.05)
+LOOKS_PITCH = (0.06, 0.03)
+"""Half the width of the looks that places are read from: first wide, for edges not yet quite in place, then only the
+steady part."""
+LEAST_EVIDENCE = 6.0
+LINES_PER_PITCH = 120.0
+
+
+@dataclass(frozen=True)
+class LitScene:
+    """Linear light of the piece's part of the photo, what to look for in it, its plane, and the plan's pitch."""
+
+    image: Image
+    lit: LitTargets
+    plane: PlaneMap
+    pitch_mm: float
+
+    def nothing_found(self) -> LitLines:
+        edges = len(self.lit.targets.crease)
+        return LitLines(np.zeros(edges), np.zeros(edges), np.zeros(edges, bool), np.zeros(self.lit.kinds, bool))
+
+
+def place_lit(scene: LitScene) -> LitLines:
+    """Find the edges roughly."""
+    return search(scene.image, scene.lit, scene.plane, scene.nothing_found(), PLACE, scene.pitch_mm)
+
+
+def find_lit(scene: LitScene) -> tuple[LitLines, LitBlocks]:
+    """Search from the plan's lines, twice, then measure what was found."""
+    now = scene.nothing_found()
+    for wanted in FIND:
+        now = _kept(search(scene.image, scene.lit, scene.plane, now, wanted, scene.pitch_mm))
+    return _measured(scene, now, LOOKS_PITCH[:1])
+
+
+def remeasure_lit(scene: LitScene, offset_mm: Array, slope_mm: Array) -> tuple[LitLines, LitBlocks]:
+    """Search narrowly about the lines (E,) that the adjusted network predicts, then measure."""
+    start = LitLines(offset_mm, slope_mm, np.ones(len(offset_mm), bool), np.ones(scene.lit.kinds, bool))
+    now = search(scene.image, scene.lit, scene.plane, start, AGAIN, scene.pitch_mm)
+    return _measured(scene, now, LOOKS_PITCH)
+
+
+def _kept(lines: LitLines) -> LitLines:
+    """Edges not found go back to the plan for the next search."""
+    return LitLines(
+        np.where(lines.found, lines.offset_mm, 0.0),
+        np.where(lines.found, lines.slope_mm, 0.0),
+        lines.found,
+        lines.shows,
+    )
+
+
+def _measured(scene: LitScene, now: LitLines, looks_pitch: tuple[float, ...]) -> tuple[LitLines, LitBlocks]:
+    pitch_px = scene.pitch_mm * float(np.hypot(*scene.plane.jacobian(np.zeros((1, 2)))[0, :, 0]))
+    spacing = max(1.0, pitch_px / LINES_PER_PITCH)
+    for look_pitch in looks_pitch:
+        now, blocks = measure(scene.image, scene.lit, scene.plane, now, look_pitch, scene.pitch_mm, spacing)
+    return now, blocks
+
+
+def lit_features(now: LitLines, blocks: LitBlocks, lit: LitTargets, nominal: Nominal, view: str) -> Features:
+    """Samples of all kinds that show; what the light does not show at all says nothing for or against the plan."""
+    targets, lines = lit.targets, blocks.lines
+    count = len(nominal.views[view].crease)
+    shown = now.shows[lit.kind]
+    good = now.found & (blocks.evidence > LEAST_EVIDENCE)
+    evidence, contrast = np.zeros(count), np.zeros(count)
+    found = np.zeros(count, bool)
+    evidence[targets.stretch] = blocks.evidence[targets.edge]
+    contrast[targets.stretch] = blocks.amplitude[targets.edge] * blocks.looks.height[lit.kind]
+    found[targets.stretch] = good[targets.edge]
+    rows = np.flatnonzero(shown[lines.block_interval])
+    edge: IntArray = lines.block_edge[rows]
+    trust = blocks.trust[rows] * good[edge]
+    firsts = np.searchsorted(lines.block, np.arange(len(lines.block_edge)))
+    return Features(
+        evidence,
+        contrast,
+        np.full(count, np.nan),
+        found,
+        targets.stretch[lines.block_interval[rows]],
+        lines.block_t[rows],
+        blocks.place_mm[rows],
+        blocks.std_mm[rows],
+        lines.px_per_mm[firsts[rows]],
+        np.where(trust > 0.02, trust, 0.0),
+        lines.block_interval[rows],
+        np.zeros(count, bool),
+    )
+
+
+def planned_lines(
+    lit: LitTargets, nominal: Nominal, plane: Plane, vertices_mm: Array, partner: IntArray
+) -> tuple[Array, Array]:
+    """Where an adjusted network (V, 2) puts every target edge: offset and slope (E,) mm; in a groove the mean of its
+    two edges. partner: (S,) of the view's stretches."""
+    targets = lit.targets
+    first = np.zeros(len(targets.crease), np.int64)
+    first[targets.edge[::-1]] = targets.stretch[::-1]
+    other = np.where(partner[first] >= 0, partner[first], targets.crease)
+    ends = []
+    for crease in (targets.crease, other):
+        vertices = nominal.creases.ends[crease]
+        far = np.hypot(*(nominal.vertices_mm[vertices[:, 0]] - targets.start_mm).T)
+        turned = far > 0.5 * targets.length_mm
+        vertices = np.where(turned[:, None], vertices[:, ::-1], vertices)
+        moved = vertices_mm - nominal.vertices_mm
+        ends.append([np.sum(moved[vertices[:, k]] * targets.normal, 1) for k in (0, 1)])
+    start, end = (0.5 * (ends[0][k] + ends[1][k]) for k in (0, 1))
+    return 0.5 * (start + end), end - start

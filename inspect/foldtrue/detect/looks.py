@@ -1,0 +1,112 @@
+"""How the edges of each kind look in this very photo, learned from the photo: no model of lamp, paper or shadow.
+
+From the camera's side a fold shows as a shadow, a bright ridge, a change of tone or not at all, and which it is depends
+on the light and on where the edge faces. Edges of one kind (stretches.py) look alike. Their cross profiles, laid over
+one another at the current lines, give the kind's usual look and how much each part of it varies from edge to edge: a
+shadow's far end varies with the height of the step, its sharp side does not. Each profile is then fitted with the look,
+moved and scaled, every part weighted by how steady it is. The look's zero is the mean place of the kind's edges against
+the plan, so what light shifts in all edges of a kind alike drops out.
+
+Source of the fit: one Gauss-Newton step of weighted least squares on a linearised shift, as in `subpixel.fit_steps`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.frames import Array
+from foldtrue.handover import BoolArray, IntArray
+
+LEAST_PROFILES = 10
+
+
+@dataclass(frozen=True)
+class Looks:
+    """value (K, N): usual relative light of each kind along the facing; spread (K, N): how much it varies; step_mm:
+    distance of neighbouring samples; height (K,): largest minus smallest value; known (K,): enough was seen."""
+
+    value: Array
+    spread: Array
+    step_mm: float
+    height: Array
+    known: BoolArray
+
+
+@dataclass(frozen=True)
+class LookFits:
+    """Per profile (B,): amplitude (1 = as usual), shift_mm along the facing for unit amplitude, the variance of that
+    shift for unit weighted noise, noise: root mean square of what is left, weighted."""
+
+    amplitude: Array
+    shift_mm: Array
+    shift_var: Array
+    noise: Array
+
+
+def relative_light(profile: Array) -> Array:
+    """Profiles (B, N) of linear light as departures from their own mean, which lamp and paper have set."""
+    mean = profile.mean(axis=1, keepdims=True)
+    return np.asarray(profile / np.maximum(mean, 1e-6) - 1.0)
+
+
+def learn_looks(profile: Array, kind: IntArray, kinds: int, step_mm: float) -> Looks:
+    """The usual look of every kind from relative profiles (B, N): a clipped mean about the median, and the median
+    absolute deviation (times 1.4826) as its spread."""
+    count = profile.shape[1]
+    value, spread = np.zeros((kinds, count)), np.ones((kinds, count))
+    known = np.bincount(kind, minlength=kinds) >= LEAST_PROFILES
+    for k in np.flatnonzero(known):
+        own = profile[kind == k]
+        median = np.median(own, axis=0)
+        spread[k] = 1.4826 * np.median(np.abs(own - median), axis=0) + 1e-6
+        value[k] = median + np.clip(own - median, -2 * spread[k], 2 * spread[k]).mean(axis=0)
+    return Looks(value, spread, step_mm, np.ptp(value, axis=1), np.asarray(known))
+
+
+def _weights(looks: Looks) -> Array:
+    """Inverse variance (K, N) of each part of a look; no part is taken for surer than the median one."""
+    floor = np.median(looks.spread, axis=1, keepdims=True)
+    return np.asarray(1.0 / (looks.spread**2 + floor**2))
+
+
+def look_kernels(looks: Looks) -> Array:
+    """Filters (K, N) whose response to a kind's usual look is 1 and to even light 0."""
+    weight = _weights(looks)
+    centred = looks.value - np.sum(weight * looks.value, 1, keepdims=True) / np.sum(weight, 1, keepdims=True)
+    kernel = weight * centred
+    return np.asarray(kernel / np.maximum(np.sum(kernel * centred, 1, keepdims=True), 1e-12))
+
+
+def look_responses(profile: Array, kind: IntArray, looks: Looks) -> Array:
+    """Response (B, M - N + 1) of relative profiles (B, M) to their kind's look at every shift."""
+    kernel = look_kernels(looks).astype(np.float32)
+    out = np.zeros((len(profile), profile.shape[1] - kernel.shape[1] + 1), np.float32)
+    windows = np.lib.stride_tricks.sliding_window_view(profile.astype(np.float32), kernel.shape[1], axis=1)
+    for k in np.flatnonzero(looks.known):
+        rows = kind == k
+        out[rows] = windows[rows] @ kernel[k]
+    return out
+
+
+def fit_looks(profile: Array, kind: IntArray, looks: Looks) -> LookFits:
+    """Fit every relative profile (B, N) with an even slope of light, its kind's look, and the look's derivative."""
+    from scipy.ndimage import gaussian_filter1d
+
+    count = profile.shape[1]
+    slope = np.gradient(gaussian_filter1d(looks.value, 0.7, axis=1), axis=1) / looks.step_mm
+    even = np.broadcast_to(np.linspace(-1, 1, count), looks.value.shape)
+    basis = np.stack([np.ones_like(looks.value), even, looks.value, slope], axis=2)
+    weight = _weights(looks)
+    normal = np.einsum("kni,kn,knj->kij", basis, weight, basis)
+    ridge = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-300
+    inverse = np.linalg.inv(normal + ridge * np.eye(4))
+    solver = np.einsum("kij,knj,kn->kin", inverse, basis, weight)
+    out = np.zeros((len(profile), 4))
+    rest = np.zeros(len(profile))
+    for k in np.flatnonzero(looks.known):
+        rows = np.flatnonzero(kind == k)
+        out[rows] = profile[rows] @ solver[k].T
+        rest[rows] = np.square(profile[rows] - out[rows] @ basis[k].T) @ weight[k]
+    return LookFits(out[:, 2], -out[:, 3], inverse[kind, 3, 3], np.sqrt(rest / max(count - 4, 1)))

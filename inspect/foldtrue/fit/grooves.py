@@ -1,0 +1,44 @@
+"""Which of the two edges in a groove is the one seen: where two twists abut, either may lie on top.
+
+A mixture model fitted by expectation and maximisation (Dempster, Laird and Rubin, J. R. Stat. Soc. B 39 (1977) 1): the
+line seen belongs to the first edge or to the second; each pass of the network says where both lie, the nearer one gets
+the larger share of the line in the next pass. Where both explain it the line stays shared, and what doubt remains
+widens its uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.fit.lines import EdgeLines
+from foldtrue.frames import Array
+
+
+@dataclass(frozen=True)
+class Claims:
+    """share (E,): of the first crease in each line, 1 where there is no second; doubt (2 E,) mm: standard deviation of
+    what is unknown about which it is, for offset and slope."""
+
+    share: Array
+    doubt: Array
+
+
+def first_claims(lines: EdgeLines, gap_mm: float) -> Claims:
+    """Before anything is known both have an equal share, and they lie about gap_mm apart."""
+    paired = lines.pair >= 0
+    share = np.where(paired, 0.5, 1.0)
+    doubt = np.where(paired, 0.5 * gap_mm, 0.0)
+    return Claims(share, np.stack([doubt, 2 * doubt], 1).ravel())
+
+
+def weigh_claims(lines: EdgeLines, first: Array, second: Array, scatter: Array) -> Claims:
+    """New shares from what is left (E, 2) of offset and slope when the line is the first's or the second's, and the
+    standard deviation (E, 2) of such a remainder."""
+    paired = lines.pair >= 0
+    chance = [-0.5 * np.sum((rest / scatter) ** 2, axis=1) for rest in (first, second)]
+    share = np.where(paired, 1.0 / (1.0 + np.exp(np.clip(chance[1] - chance[0], -50, 50))), 1.0)
+    gap = np.abs(first - second)
+    doubt = np.sqrt(share * (1 - share))[:, None] * gap
+    return Claims(share, np.where(paired[:, None], doubt, 0.0).ravel())
