@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from foldtrue.handover import Nominal, Photo, Plane
 from foldtrue.rectify.backlit import rectify_backlit
+from foldtrue.rectify.lit import rectify_lit
 from foldtrue.rectify.outcome import RectifyOptions as RectifyOptions
-from foldtrue.rectify.surface import rectify_surface
 
 
 def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None = None) -> Plane:
@@ -17,4 +17,4 @@ def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None
     options = options or RectifyOptions()
     if options.view == "backlit":
         return rectify_backlit(photo, nominal, options)
-    return rectify_surface(photo, nominal, options)
+    return rectify_lit(photo, nominal, options)

@@ -12,25 +12,28 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from foldtrue.frames import Array, apply_homography
+from foldtrue.frames import Array, apply_homography, rotation
 from foldtrue.handover import IntArray
-from foldtrue.rectify.by_edges import Edges
+from foldtrue.rectify.by_edges import DIRECTIONS, Edges
 from foldtrue.rectify.place import Canvas
 
 WINDOWS = (0.22, 0.22, 0.16, 0.12, 0.09, 0.07, 0.06, 0.06)
 """Standard deviations of the window, in pitches, one round each."""
 REACH = 0.45
-STEP = 0.15
+SHOWS = 0.05
+"""Contrast from which an edge counts as showing."""
 
 
 @dataclass(frozen=True)
 class Samples:
-    """Points along the planned edges. xy: (N, 2) mm; normal: (N, 2) left normal; direction, edge: (N,)."""
+    """Points along the planned edges. xy: (N, 2) mm; normal: (N, 2) left normal; direction, edge: (N,); third: (N,) 0,
+    1 or 2, of the edge's length."""
 
     xy: Array
     normal: Array
     direction: IntArray
     edge: IntArray
+    third: IntArray
 
 
 def edge_samples(edges: Edges, step_mm: float) -> Samples:
@@ -43,7 +46,15 @@ def edge_samples(edges: Edges, step_mm: float) -> Samples:
     f = (running + 0.5) / count[which]
     tangent = span / np.maximum(length, 1e-9)[:, None]
     normal = np.stack([-tangent[:, 1], tangent[:, 0]], 1)
-    return Samples(edges.start_mm[which] + span[which] * f[:, None], normal[which], edges.direction[which], which)
+    place = edges.start_mm[which] + span[which] * f[:, None]
+    return Samples(place, normal[which], edges.direction[which], which, (3 * f).astype(np.int64))
+
+
+def turned(samples: Samples, turn_deg: float) -> Samples:
+    """The samples of the plan turned by a multiple of 30 degrees."""
+    turn = rotation(turn_deg).T
+    direction = (samples.direction + round(turn_deg / 30.0)) % DIRECTIONS
+    return Samples(samples.xy @ turn, samples.normal @ turn, direction, samples.edge, samples.third)
 
 
 def profiles(energy: NDArray[np.float32], field: Canvas, samples: Samples, moved: Array, offsets_mm: Array) -> Array:
@@ -68,7 +79,7 @@ def sharpen_on_edges(
 ) -> Array:
     """Homography (plan mm -> canvas mm) that lays the samples on the energy's ridges, from a start within about a
     quarter of a pitch."""
-    offsets = np.linspace(-REACH, REACH, 31) * pitch_mm
+    offsets = np.linspace(-REACH, REACH, 21) * pitch_mm
     matrix = start
     for sigma in WINDOWS:
         value = np.nan_to_num(profiles(energy, field, samples, matrix, offsets))
@@ -105,23 +116,34 @@ def _homography_step(samples: Samples, shift: Array, weight: Array, scale_mm: fl
 @dataclass(frozen=True)
 class Evidence:
     """How clearly the planned edges are there. contrast: mean energy on them less that beside them, 0..1. share: of the
-    edges that show. by_edge: (S,) contrast of every edge, nan where it lies off the photo."""
+    edges that show, less the gaps, of thirds that do not show in edges that do: where edges of another pattern lie
+    across the plan's, these show in part."""
 
     contrast: float
     share: float
-    by_edge: Array
+
+
+def clearness(energy: NDArray[np.float32], field: Canvas, samples: Samples, matrix: Array, pitch_mm: float) -> Array:
+    """(N,) energy on every sample less the mean of that 0.2 to 0.4 pitches beside it; nan off the photo."""
+    beside = np.array([0.2, 0.27, 0.33, 0.4]) * pitch_mm
+    value = profiles(energy, field, samples, matrix, np.concatenate([[0.0], -beside, beside]))
+    return np.asarray(value[:, 0] - value[:, 1:].mean(1))
 
 
 def evidence(energy: NDArray[np.float32], field: Canvas, samples: Samples, matrix: Array, pitch_mm: float) -> Evidence:
-    """Energy on the samples against that 0.2 to 0.4 pitches beside them."""
-    beside = np.array([0.2, 0.27, 0.33, 0.4]) * pitch_mm
-    value = profiles(energy, field, samples, matrix, np.concatenate([[0.0], -beside, beside]))
-    clear = value[:, 0] - value[:, 1:].mean(1)
+    """What the samples' clearness amounts to; all of it 0 when hardly a sample lies on the photo."""
+    clear = clearness(energy, field, samples, matrix, pitch_mm)
     seen = np.isfinite(clear)
     if seen.sum() < 10:
-        return Evidence(0.0, 0.0, np.full(int(samples.edge.max()) + 1, np.nan))
-    edges = int(samples.edge.max()) + 1
-    count = np.bincount(samples.edge[seen], minlength=edges)
-    total = np.bincount(samples.edge[seen], clear[seen], minlength=edges)
-    by_edge = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return Evidence(float(clear[seen].mean()), float(np.mean(by_edge[count > 0] > 0.05)), by_edge)
+        return Evidence(0.0, 0.0)
+    part = 3 * samples.edge[seen] + samples.third[seen]
+    size = 3 * (int(samples.edge.max()) + 1)
+    count = np.bincount(part, minlength=size).reshape(-1, 3)
+    total = np.bincount(part, clear[seen], minlength=size).reshape(-1, 3)
+    there = count.sum(1) > 0
+    by_edge = total.sum(1)[there] / count.sum(1)[there]
+    shows = by_edge > SHOWS
+    whole = (count[there].min(1) > 1) & (by_edge > max(SHOWS, float(by_edge[shows].mean()) if shows.any() else 1.0))
+    thirds = total[there][whole] / count[there][whole]
+    gaps = float(np.mean(thirds < 0.3 * by_edge[whole, None])) if whole.any() else 0.0
+    return Evidence(float(clear[seen].mean()), float(np.mean(shows)) - gaps)

@@ -1,0 +1,123 @@
+"""Photos of the front or the back under a lamp or a window: find the plan's edges, and say whether they are there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from foldtrue.errors import NotThisPiece, SiteAmbiguous
+from foldtrue.frames import apply_homography
+from foldtrue.handover import Nominal, Photo, Plane, View
+from foldtrue.rectify.judge_edges import Rival, denser, moved_to, period, rivals
+from foldtrue.rectify.look import Small, reduce_photo, to_small_matrix
+from foldtrue.rectify.outcome import Placed, RectifyOptions, as_plane
+from foldtrue.rectify.surface import Found, Sought, find_surface, sharpened, sought_look
+from foldtrue.rectify.symmetry import motion
+
+LONGEST_PX = 900
+LEAST_SHARE = 0.6
+MOST_DENSE = 0.75
+LEAST_SIGMAS = 1.5
+LATTICE_CONTRAST = 1.3
+"""A place found through the lattice alone, chosen among many, needs this many times the contrast."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one view of the plan finds: the placement and, where it does not stand, the reason."""
+
+    found: Found | None
+    sought: Sought
+    runner_up: float
+    reason: NotThisPiece | None
+
+
+def rectify_lit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plane:
+    """Find the plan's edges in a photo of the front or the back.
+
+    Raises NotThisPiece when the planned edges are not there or others are, SiteAmbiguous when another place fits
+    as well, PhotoTooPoor when the pitch is too few pixels.
+    """
+    assert options.view != "auto"
+    small = reduce_photo(photo, LONGEST_PX)
+    verdict = judge_view(photo, small, nominal, options.view, options)
+    return plane_of(photo, small, verdict, options)
+
+
+def plane_of(photo: Photo, small: Small, verdict: Verdict, options: RectifyOptions) -> Plane:
+    """The plane of an accepted view; raises the reason of one that is not."""
+    if verdict.reason is not None or verdict.found is None:
+        raise verdict.reason or _not_there(verdict.sought.view)
+    found, sought = verdict.found, verdict.sought
+    flip = np.diag([-1.0 if sought.view == "back" else 1.0, 1.0, 1.0])
+    placed = Placed(found.matrix @ flip, found.method, found.evidence.share, verdict.runner_up)
+    alike = [motion(turn, np.zeros(2)) for turn in sought.turns]
+    return as_plane(photo, small.factor, sought.nominal, placed, options, alike)
+
+
+def judge_view(photo: Photo, small: Small, nominal: Nominal, view: View, options: RectifyOptions) -> Verdict:
+    sought = sought_look(nominal, view)
+    found = find_surface(small, sought, photo)
+    if found is None:
+        return Verdict(None, sought, 0.0, _not_there(view))
+    if options.at_px is not None:
+        found = _at(found, small, sought, options.at_px)
+    reason = _not_the_plan(found, sought, options)
+    if reason is not None or options.at_px is not None:
+        return Verdict(found, sought, 0.0, reason)
+    return _decided(found, small, sought)
+
+
+def _decided(found: Found, small: Small, sought: Sought) -> Verdict:
+    """The place that leads over all its rivals; a rival that leads over the place found takes its part."""
+    rival: Rival | None = None
+    for _ in range(4):
+        rival = next(iter(rivals(found, sought)), None)
+        if rival is None or rival.sigmas >= 0:
+            break
+        found = sharpened(small, sought, moved_to(found, rival), found.method)
+    runner_up = 0.0 if rival is None else float(np.clip(1 - rival.lead, 0.0, 1.0)) * found.evidence.share
+    if rival is None or rival.sigmas > LEAST_SIGMAS:
+        return Verdict(found, sought, runner_up, None)
+    ambiguous = SiteAmbiguous(
+        "The plan's edges fit this picture in more than one place: no rim decides which twists these are.",
+        "Photograph the whole piece, or say where the plan's centre is with --at PX,PY.",
+    )
+    return Verdict(found, sought, runner_up, ambiguous)
+
+
+def _not_there(view: View) -> NotThisPiece:
+    return NotThisPiece(
+        f"The picture does not show this plan's edges from the {view}.",
+        "Check that the plan is this piece's and the side the right one, and let light fall across the folds from one "
+        "side.",
+    )
+
+
+def _not_the_plan(found: Found, sought: Sought, options: RectifyOptions) -> NotThisPiece | None:
+    needed = options.least_contrast * (LATTICE_CONTRAST if found.method == "lattice" else 1.0)
+    if found.evidence.contrast < needed or found.evidence.share < LEAST_SHARE:
+        return _not_there(sought.view)
+    if denser(found, sought) > MOST_DENSE:
+        return NotThisPiece(
+            "The picture shows the plan's edges, and as many others between them: a denser pattern than planned.",
+            "Check the plan's divisions and spacing.",
+        )
+    return None
+
+
+def _at(found: Found, small: Small, sought: Sought, at_px: tuple[float, float]) -> Found:
+    """The placement moved by whole periods so that the plan's origin lies nearest to the pixel that was named."""
+    at = apply_homography(to_small_matrix(small.factor), np.array([at_px], float))
+    wanted = apply_homography(np.linalg.inv(found.matrix), at)[0]
+    steps = period(sought.nominal, sought.view == "back")
+    whole = np.zeros(2) if steps is None else np.rint(wanted @ np.linalg.inv(steps)) @ steps
+    if float(np.hypot(*(whole - wanted))) > 0.5 * sought.nominal.pitch_mm:
+        raise NotThisPiece(
+            "The plan's centre does not fit at the place given with --at.",
+            "Point at the folded place of the sheet's centre; it lies where the lattice's lines cross.",
+        )
+    if not whole.any():
+        return replace(found, method="given")
+    return sharpened(small, sought, found.matrix @ motion(0.0, whole), "given")
