@@ -43,6 +43,8 @@ def line_at(offset_mm):
         glare=np.array([True]),
         shared=np.array([True]),
         members=(np.array([0, 1, 2]),),
+        pair=np.array([-1]),
+        pair_kind=np.array([0]),
         samples=40 * one,
         rms_mm=0.01,
     )

@@ -114,6 +114,11 @@ def best_lines(
     prior_mm: float,
     inside: BoolArray,
 ) -> Lines:
+    """Of all lines within the window the one with the largest mean response along it.
+
+    relative: (B, W) responses of the blocks at W = 2 half + 1 places across, 1 = as expected, about the lines start;
+    inside: (B,) blocks that count.
+    """
     edges = len(targets.crease)
     weight = np.bincount(lines.block_edge, inside, edges)
     slopes_mm = targets.length_mm[:, None] * np.linspace(
@@ -122,6 +127,7 @@ def best_lines(
     first = np.searchsorted(lines.block_edge, np.arange(edges))
     has = np.bincount(lines.block_edge, minlength=edges) > 0
     columns = np.arange(2 * half + 1)
+    offset = (columns - half) / px_per_mm
     best = np.full((edges, 2 * half + 1), -np.inf)
     which = np.zeros((edges, 2 * half + 1), int)
     rows = np.arange(len(relative))[:, None]
@@ -130,18 +136,17 @@ def best_lines(
         at = columns[None, :] + np.rint(tilt).astype(int)[:, None]
         ok = (at >= 0) & (at <= 2 * half)
         picked = np.where(ok, relative[rows, np.clip(at, 0, 2 * half)], 0.0)
-        total = np.full((edges, 2 * half + 1), 0.0)
-        total[has] = np.add.reduceat(picked, first[has], axis=0)
-        total /= np.maximum(weight, 1)[:, None]
-        offset = (columns - half) / px_per_mm
-        total -= 0.1 * ((start[0][:, None] + offset) ** 2 + (slopes_mm[:, k : k + 1] / 2.0) ** 2) / prior_mm**2 * 0.5
-        better = total > best
-        best[better] = total[better]
+        value = np.zeros((edges, 2 * half + 1))
+        value[has] = np.add.reduceat(picked, first[has], axis=0)
+        value /= np.maximum(weight, 1)[:, None]
+        value -= 0.1 * ((start[0][:, None] + offset) ** 2 + (slopes_mm[:, k : k + 1] / 2.0) ** 2) / prior_mm**2 * 0.5
+        better = value > best
+        best[better] = value[better]
         which[better] = k
     peak = best.argmax(1)
     e = np.arange(edges)
-    offset = (peak - half) / px_per_mm
-    return Lines(start[0] + offset, start[1] + slopes_mm[e, which[e, peak]], best[e, peak], weight.astype(float))
+    found = offset[peak]
+    return Lines(start[0] + found, start[1] + slopes_mm[e, which[e, peak]], best[e, peak], weight.astype(float))
 
 
 def _slope_steps(targets: Targets, max_slope: float, px_per_mm: float) -> int:

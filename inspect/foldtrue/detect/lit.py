@@ -14,8 +14,12 @@ from foldtrue.handover import BoolArray, IntArray
 from foldtrue.stretches import Kinds
 from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
 
-DECOYS = (-2.2, 2.2)
-"""Where nothing is planned: this many search windows beside each edge, the same search says what chance finds."""
+DECOYS_PITCH = (-0.28, 0.28)
+"""Where nothing is planned: this many pitches beside each edge the same search says what chance finds."""
+STAND_OUT = 2.5
+"""How many spreads of the decoys' scores an edge's score must lie above their mean."""
+LEAST_SPREAD = 0.03
+"""No set of decoys is taken to scatter less, however few they are."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,12 +35,13 @@ class LitPass:
 
 @dataclass(frozen=True)
 class LitTargets:
-    """What to look for: targets, and of every interval (I,) its kind and the sense of its facing (+1 = along the
-    normal)."""
+    """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
+    kind_of_edge (E,)."""
 
     targets: Targets
     kind: IntArray
     facing: Array
+    kind_of_edge: IntArray
     kinds: int
 
 
@@ -52,22 +57,23 @@ class LitLines:
 
 @dataclass(frozen=True)
 class LitBlocks:
-    """Measured blocks (B,): edge, interval, t, place_mm, std_mm, px_per_mm, trust; and of every edge (E,) its amplitude
-    (1 = as its kind usually looks) and evidence, amplitude over its uncertainty; looks: what was learned."""
+    """Measured blocks (B,) of the lines: place_mm, std_mm, trust; of every edge (E,) the height of its look, relative
+    light, and its evidence, strength over its uncertainty."""
 
     lines: CrossLines
     place_mm: Array
     std_mm: Array
     trust: Array
-    amplitude: Array
+    height: Array
     evidence: Array
-    looks: Looks
 
 
 def lit_targets(targets: Targets, kinds: Kinds) -> LitTargets:
     """Targets of a front or back view with the kind of every interval."""
     kind, facing = kinds.kind[targets.stretch], kinds.facing[targets.stretch].astype(float)
-    return LitTargets(targets, kind, facing, int(kinds.kind.max(initial=-1)) + 1)
+    of_edge = np.zeros(len(targets.crease), np.int64)
+    of_edge[targets.edge[::-1]] = kind[::-1]
+    return LitTargets(targets, kind, facing, of_edge, int(kinds.kind.max(initial=-1)) + 1)
 
 
 def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
@@ -84,42 +90,38 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     half, margin = max(int(np.ceil(window / step)), 4), max(int(np.ceil(half_look / step)), 3)
     looks: Looks | None = None
     found: list[Lines] = []
-    for beside in (0.0, *DECOYS):
-        lines, profile, inside = _coarse_profiles(
-            small, lit, plane, (now.offset_mm + beside * window, now.slope_mm), factor, half + margin, step, window
-        )
+    for beside in (0.0, *DECOYS_PITCH):
+        start = (now.offset_mm + beside * pitch_mm, now.slope_mm)
+        lines, profile, inside = _coarse_profiles(small, lit, plane, start, factor, half + margin, step, window)
         kind = lit.kind[lines.block_interval]
         if looks is None:
             middle = profile[:, half : half + 2 * margin + 1]
             looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
-        response = np.clip(look_responses(profile, kind, looks), -0.5, 1.3)
+        response = np.clip(look_responses(profile, kind, looks), -0.5, 1.3)  # no block outvotes the others
         response[~inside] = 0.0
         flipped = lit.facing[lines.block_interval] < 0
         response[flipped] = response[flipped, ::-1]
         prior = wanted.prior_pitch * pitch_mm
-        start = (now.offset_mm, now.slope_mm)
-        found.append(best_lines(response, lines, targets, start, 1 / step, half, wanted.max_slope, prior, inside))
+        here = (now.offset_mm, now.slope_mm)
+        found.append(best_lines(response, lines, targets, here, 1.0 / step, half, wanted.max_slope, prior, inside))
+    assert looks is not None
     return _stand_out(found, lit, looks)
 
 
-def _stand_out(found: list[Lines], lit: LitTargets, looks: Looks | None) -> LitLines:
-    """Which edges and kinds stand out of their decoys, by the mean and spread of the decoys' scores of a kind."""
-    assert looks is not None
-    here, decoys = found[0], found[1:]
-    kind = np.zeros(len(here.score), np.int64)
-    kind[lit.targets.edge] = lit.kind
+def _stand_out(found: list[Lines], lit: LitTargets, looks: Looks) -> LitLines:
+    """Which edges stand out of their decoys, by the mean and spread of the scores of a kind's decoys; a kind shows when
+    most of its edges do."""
+    here, decoys, kind = found[0], found[1:], lit.kind_of_edge
     seen = np.concatenate([d.seen > 0 for d in decoys])
     score = np.concatenate([d.score for d in decoys])[seen]
     of = np.concatenate([kind] * len(decoys))[seen]
     count = np.maximum(np.bincount(of, minlength=lit.kinds), 1)
     mean = np.bincount(of, score, lit.kinds) / count
-    spread = np.sqrt(np.bincount(of, (score - mean[of]) ** 2, lit.kinds) / count)
-    least = np.maximum(mean + 2.5 * spread, 0.35)
-    stands = (here.score > least[kind]) & (here.seen > 0)
-    total = np.bincount(kind[here.seen > 0], minlength=lit.kinds)
-    shows = looks.known & (np.bincount(kind[stands], minlength=lit.kinds) > 0.5 * total)
-    ok = stands & shows[kind]
-    return LitLines(here.offset_mm, here.slope_mm, ok, np.asarray(shows))
+    spread = np.sqrt(np.bincount(of, (score - mean[of]) ** 2, lit.kinds) / count) + LEAST_SPREAD
+    away = (here.score - mean[kind]) / spread[kind]
+    inside = here.seen > 0
+    shows = looks.known & (group_median(away[inside], kind[inside], lit.kinds) > STAND_OUT)
+    return LitLines(here.offset_mm, here.slope_mm, (away > STAND_OUT) & inside & shows[kind], np.asarray(shows))
 
 
 def _coarse_profiles(
@@ -204,7 +206,13 @@ def measure(
 
 
 def _fit_blocks(
-    profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, step: float, half: int
+    profile: Array,
+    use: BoolArray,
+    lines: CrossLines,
+    lit: LitTargets,
+    now: LitLines,
+    step: float,
+    half: int,
 ) -> LitBlocks:
     edge, edges = lines.block_edge, len(lit.targets.crease)
     kind = lit.kind[lines.block_interval]
@@ -215,16 +223,16 @@ def _fit_blocks(
     scatter = 1.4826 * group_median(np.abs(fit.amplitude - usual[edge])[use], edge[use], edges)
     count = np.bincount(edge[use], minlength=edges)
     evidence = np.where(count >= 2, usual / (scatter / np.sqrt(np.maximum(count, 1)) + 1e-3), 0.0)
-    height = np.maximum(np.abs(usual[edge]), 0.2)
-    shift = fit.shift_mm / height
-    ratio = fit.amplitude / height
+    amplitude = np.maximum(np.abs(usual[edge]), 0.2)
+    shift, ratio = fit.shift_mm / amplitude, fit.amplitude / amplitude
     good = use & looks.known[kind] & (usual[edge] > 0.25) & (ratio > 0.3) & (ratio < 2.5)
     good &= np.abs(shift) < 0.5 * half * step
-    std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / height, 1e-4)
+    std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / amplitude, 1e-4)
     facing = lit.facing[lines.block_interval]
     base = now.offset_mm[edge] + now.slope_mm[edge] * (lines.block_t - 0.5)
     place = base + facing * np.clip(shift, -half * step, half * step)
-    return LitBlocks(lines, place, std, good.astype(float), usual, evidence, looks)
+    height = usual * looks.height[lit.kind_of_edge]
+    return LitBlocks(lines, place, std, good.astype(float), height, evidence)
 
 
 def _scale(targets: Targets, plane: PlaneMap) -> float:

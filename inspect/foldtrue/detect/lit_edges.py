@@ -85,7 +85,7 @@ def lit_features(now: LitLines, blocks: LitBlocks, lit: LitTargets, nominal: Nom
     evidence, contrast = np.zeros(count), np.zeros(count)
     found = np.zeros(count, bool)
     evidence[targets.stretch] = blocks.evidence[targets.edge]
-    contrast[targets.stretch] = blocks.amplitude[targets.edge] * blocks.looks.height[lit.kind]
+    contrast[targets.stretch] = blocks.height[targets.edge]
     found[targets.stretch] = good[targets.edge]
     rows = np.flatnonzero(shown[lines.block_interval])
     edge: IntArray = lines.block_edge[rows]

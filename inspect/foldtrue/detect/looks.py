@@ -85,7 +85,7 @@ def look_responses(profile: Array, kind: IntArray, looks: Looks) -> Array:
     out = np.zeros((len(profile), profile.shape[1] - kernel.shape[1] + 1), np.float32)
     windows = np.lib.stride_tricks.sliding_window_view(profile.astype(np.float32), kernel.shape[1], axis=1)
     for k in np.flatnonzero(looks.known):
-        rows = kind == k
+        rows = np.flatnonzero(kind == k)
         out[rows] = windows[rows] @ kernel[k]
     return out
 

@@ -26,11 +26,13 @@ class Claims:
 
 
 def first_claims(lines: EdgeLines, gap_mm: float) -> Claims:
-    """Before anything is known both have an equal share, and they lie about gap_mm apart."""
+    """Before anything is known both have an equal share; at the end that they do not share they lie about gap_mm
+    apart."""
     paired = lines.pair >= 0
     share = np.where(paired, 0.5, 1.0)
+    met = (lines.t_mid == 0) | (lines.t_mid == 1)
     doubt = np.where(paired, 0.5 * gap_mm, 0.0)
-    return Claims(share, np.stack([doubt, 2 * doubt], 1).ravel())
+    return Claims(share, np.stack([np.where(met, 0.0, doubt), 2 * doubt], 1).ravel())
 
 
 def weigh_claims(lines: EdgeLines, first: Array, second: Array, scatter: Array) -> Claims:

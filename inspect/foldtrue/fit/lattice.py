@@ -115,7 +115,9 @@ def _adjust(
     lines = edge_lines(features, nominal, plane.view, lens_mm)
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
-    network = solve_network(lines, nominal, options.prior_pitch * nominal.pitch_mm, options.shift_prior_mm, rounds)
+    lit = plane.view != "backlit"
+    prior_mm = options.prior_pitch * nominal.pitch_mm
+    network = solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, judge_by_shape=lit)
     return lines, k1_std, replace(plane.map, k1=plane.map.k1 + k1_change), network
 
 

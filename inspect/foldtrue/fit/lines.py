@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
-from foldtrue.stretches import left_normals, lit_kinds, place_numbers
+from foldtrue.stretches import left_normals, lit_kinds, stretch_ends
 from foldtrue.subpixel import robust_line
 
 LEAST_STD_MM = 1e-4
@@ -18,10 +18,11 @@ LEAST_STD_MM = 1e-4
 @dataclass(frozen=True)
 class EdgeLines:
     """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
-    (uncorrelated by the choice of t_mid); normal (E, 2); dark: +1 when the darker side is left; kind: which edge shift
-    applies; glare: no paper or too much light on one side; shared: several creases lie on this line against the light,
-    members lists them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1: none) and the
-    kind of shift that applies when the line is its; samples: trusted ones; rms_mm: scatter of one sample."""
+    (uncorrelated by the choice of t_mid; in a groove t_mid is the end that both its edges share); normal (E, 2); dark:
+    +1 when the darker side, or from the camera's side the upper one, is left; kind: which edge shift applies; glare: no
+    paper or too much light on one side; shared: several creases lie on this line and the outermost shows, members lists
+    them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1: none) and the kind of shift
+    that applies when the line is its; samples: trusted ones; rms_mm: scatter of one sample."""
 
     crease: IntArray
     t_mid: Array
@@ -87,25 +88,29 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     sw, st, stt = (np.bincount(edge, w * f, groups) for f in (np.ones_like(resid), features.t, features.t**2))
     t_mid = st / np.maximum(sw, 1e-300)
     spread = np.maximum(stt - sw * t_mid**2, 1e-300)
+    offset_var = factor / np.maximum(sw, 1e-300)
     keep = np.flatnonzero((count >= 3) & (sw > 0))
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
-    shared = own_line[stretch]
     dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
+    members = _members(nominal, view, stretch)
+    shared = np.array([len(m) > 1 for m in members], bool)
     scatter = np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300)
+    common = _common_end(nominal, crease, pair)
+    t_ref = np.where(np.isnan(common), t_mid, common)
     return EdgeLines(
         crease=crease,
-        t_mid=t_mid,
-        offset_mm=a + b * (t_mid - 0.5),
-        offset_std_mm=np.maximum(np.sqrt(factor / np.maximum(sw, 1e-300)), LEAST_STD_MM),
+        t_mid=t_ref,
+        offset_mm=a + b * (t_ref - 0.5),
+        offset_std_mm=np.maximum(np.sqrt(offset_var + (t_ref - t_mid) ** 2 * factor / spread), LEAST_STD_MM),
         slope_mm=b,
         slope_std_mm=np.maximum(np.sqrt(factor / spread), LEAST_STD_MM),
         normal=left_normals(nominal, crease),
         dark=dark,
         kind=kind,
-        glare=(np.minimum(left, right) == 0) | features.clipped[stretch],
+        glare=((np.minimum(left, right) == 0) & (view == "backlit")) | features.clipped[stretch],
         shared=shared,
-        members=_members(nominal, view, stretch, shared),
+        members=members,
         pair=pair,
         pair_kind=pair_kind,
         samples=count.astype(float),
@@ -114,7 +119,7 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
 
 
 def _looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, IntArray, IntArray, IntArray]:
-    """Of every line (E,), given its first stretch: its darker or lower side (+1 left), its kind of shift, and the kind
+    """Of every line (E,), given its first stretch: its darker or upper side (+1 left), its kind of shift, and the kind
     and crease of the other edge in its groove (-1: none)."""
     s = nominal.views[view]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
@@ -127,7 +132,16 @@ def _looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, In
     # In a groove the edge that shows may be that of the twist on either side, each with its own shift.
     near = np.where(pair >= 0, _twist_is_ahead(nominal, crease) == facing, False).astype(np.int64)
     kind = 2 * kinds.kind[stretch] + near
-    return facing.astype(float), kind, np.where(pair >= 0, kind ^ 1, kind), pair
+    return -facing.astype(float), kind, np.where(pair >= 0, kind ^ 1, kind), pair
+
+
+def _common_end(nominal: Nominal, crease: IntArray, pair: IntArray) -> Array:
+    """t (E,) on the crease of the vertex that it shares with its pair, nan where there is none: there the line is that
+    of either edge."""
+    ends = nominal.creases.ends
+    other = ends[np.where(pair >= 0, pair, crease)]
+    at = [(ends[crease, k][:, None] == other).any(1) & (pair >= 0) for k in (0, 1)]
+    return np.where(at[0], 0.0, np.where(at[1], 1.0, np.nan))
 
 
 def _twist_is_ahead(nominal: Nominal, crease: IntArray) -> IntArray:
@@ -153,16 +167,22 @@ def step_kinds(nominal: Nominal, crease: IntArray, left: IntArray, right: IntArr
     return np.asarray(np.unique(key, axis=0, return_inverse=True)[1].ravel(), np.int64)
 
 
-def _members(nominal: Nominal, view: str, stretch: IntArray, shared: BoolArray) -> tuple[IntArray, ...]:
-    """For each line the creases that lie on it (itself alone when not shared), found by equal middles of their
-    stretches."""
-    s = nominal.views[view]
-    place = place_numbers(nominal, view)
-    order = np.argsort(place, kind="stable")
-    bounds = np.searchsorted(place[order], np.arange(place.max(initial=-1) + 2))
+def _members(nominal: Nominal, view: str, stretch: IntArray) -> tuple[IntArray, ...]:
+    """For each line the creases of which the outermost is seen: all that lie on it where there is no paper beyond (from
+    the camera's side too, where the sheet's rim may stick out below), else itself alone."""
+    s, back = nominal.views[view], nominal.views["backlit"]
+    bare = np.minimum(s.layers_left, s.layers_right)[stretch] == 0
+    a, b = stretch_ends(nominal, view)
+    p, q = stretch_ends(nominal, "backlit")
+    key = np.rint(np.concatenate([0.5 * (a + b)[stretch], 0.5 * (p + q)]) / (1e-5 * nominal.pitch_mm)).astype(np.int64)
+    place = np.unique(key, axis=0, return_inverse=True)[1].ravel()
+    mine, every = place[: len(stretch)], place[len(stretch) :]
+    order = np.argsort(every, kind="stable")
+    low, high = (np.searchsorted(every[order], mine, side=side) for side in ("left", "right"))
+    own = s.crease[stretch]
     return tuple(
-        np.unique(s.crease[order[bounds[place[k]] : bounds[place[k] + 1]]]) if many else s.crease[[k]]
-        for k, many in zip(stretch, shared, strict=True)
+        np.union1d(back.crease[order[i:j]], own[[k]]) if bare[k] else own[[k]]
+        for k, (i, j) in enumerate(zip(low, high, strict=True))
     )
 
 

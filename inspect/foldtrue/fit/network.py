@@ -55,13 +55,20 @@ class _Setup:
 
 
 def solve_network(
-    lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float, rounds: int = 7
+    lines: EdgeLines,
+    nominal: Nominal,
+    prior_mm: float,
+    shift_prior_mm: float,
+    rounds: int = 7,
+    judge_by_shape: bool = False,
 ) -> Network:
     """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses
     its say.
 
     prior_mm: standard deviation of a vertex before anything is seen. shift_prior_mm: of the common edge shift towards
-    the dark side.
+    the dark side. judge_by_shape: whether an edge loses its say when it does not go with the shape of its twist. Where
+    many edges meet they judge each other, and a badly creased twist must not cost an honest edge its say; from the
+    camera's side little else checks a twist's side, or tells which edge of a groove it is.
     """
     setup = _set_up(lines, nominal, prior_mm, shift_prior_mm)
     std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
@@ -70,19 +77,16 @@ def solve_network(
     trust: Array = np.where(np.repeat(lines.shared, 2), 0.0, 1.0)
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
-    grooved = bool((lines.pair >= 0).any())
     claims = first_claims(lines, 0.01 * nominal.pitch_mm)
     misfit, shape = 0.0, 0.02 * nominal.pitch_mm
     redundancy: Array = np.ones(len(value))
     for step in range(rounds):
-        # Shape is left loose while edges are judged: a badly creased twist must not cost an honest edge its say. Which
-        # of two edges shows in a groove only the twists' shapes can tell.
         design = _equations(lines, crease, claims, nominal, setup)
         variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2 + claims.doubt**2
         weight = trust / variance
-        factor, x = _solve(design, weight, value, setup, shape if grooved else prior_mm)
+        factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else prior_mm)
         resid = value - design @ x
-        if step == 0 and rounds > 3:  # costly, and it hardly changes
+        if step <= judge_by_shape and rounds > 3:  # costly, and then it hardly changes
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
         if step == 0:
@@ -91,7 +95,7 @@ def solve_network(
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
-        if grooved:
+        if (lines.pair >= 0).any():
             claims = _claims(lines, nominal, setup, x, value, np.sqrt(std**2 + (scale * max(misfit, shape)) ** 2))
     factor, x = _solve(design, weight, value, setup, shape)
     columns = setup.shift_column + np.arange(setup.size - setup.shift_column)
@@ -224,7 +228,7 @@ def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray) -> flo
         return 0.0
     square, own, share = resid[seen] ** 2 / redundancy[seen], std[seen] ** 2, redundancy[seen]
     excess = square - own
-    tau = 0.0
+    tau = max(float(np.median(square)) / 0.455 - float(np.median(own)), 0.0)  # the median of chi square with 1 freedom
     for _ in range(8):
         weight = share**2 / (own + tau) ** 2
         kept = square < 16 * (own + tau)
