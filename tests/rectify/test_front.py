@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from foldtrue.errors import NotThisPiece
 from foldtrue.plan.file import parse_plan
 from foldtrue.plan.fold import fold_plan
+from foldtrue.rectify import lit, surface
 from foldtrue.rectify.by_edges import visible_edges
 from foldtrue.rectify.piece import RectifyOptions, rectify_photo
 from foldtrue.rectify.symmetry import motion, turns_alike
-from foldtrue.simulate import Camera, Errors, Scene, simulate_photo
+from foldtrue.simulate import Camera, Errors, Scene, practice_scene, simulate_photo
+from foldtrue.simulate.lit import Reference, Surface
 
 
 def honeycomb(height_mm, divisions, spacing, rings):
@@ -28,7 +33,7 @@ def honeycomb(height_mm, divisions, spacing, rings):
     )
 
 
-PLANS = {2: (240, 16, 2, 2), 3: (198, 24, 3, 2), 4: (208, 32, 4, 2)}
+PLANS = {2: (240, 24, 2, 2), 3: (198, 24, 3, 2), 4: (208, 32, 4, 2)}
 
 
 @pytest.fixture(scope="module", params=PLANS)
@@ -59,3 +64,81 @@ def test_the_edges_lie_on_the_edges(plan, view, roll_deg, tilt_deg):
     assert (plane.view, plane.side, plane.method) == (view, view, "outline")
     assert off_pitches(plan, plane, shot.truth) < 0.1
     assert plane.turn_deg == pytest.approx(roll_deg, abs=4.0)
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+@pytest.mark.parametrize("seed", range(301, 303))
+def test_a_hasty_photo_is_found_or_declined(plan, view, seed):
+    """Any table, lamp, paper, thumb and sheet underneath: never a wrong place. Twists as loose as these, and lenses
+    bent as much, move edges by up to a sixth of a pitch."""
+    given = practice_scene(seed, "medium", view)
+    half = replace(given, camera=replace(given.camera, width_px=2016, height_px=1512))
+    shot = simulate_photo(plan, half)
+    try:
+        plane = rectify_photo(shot.photo, plan, RectifyOptions(view=view))
+    except NotThisPiece:
+        return
+    assert off_pitches(plan, plane, shot.truth) < 0.2
+
+
+def test_a_piece_on_a_sheet_of_paper_is_found(plan):
+    camera = Camera(width_px=2400, height_px=1800, distance_mm=400.0)
+    sheet, paper = Reference(size="A4", turn_deg=20.0), Surface(front=(0.25, 0.4, 0.6))
+    under = replace(scene("front", 5), camera=camera, reference=sheet, surface=paper)
+    shot = simulate_photo(plan, under)
+    plane = rectify_photo(shot.photo, plan, RectifyOptions(view="front"))
+    assert off_pitches(plan, plane, shot.truth) < 0.1
+
+
+def test_without_a_rim_that_shows_the_lattice_finds_it(plan, monkeypatch):
+    monkeypatch.setattr(surface, "outline_candidates", lambda *_, **__: [])
+    shot = simulate_photo(plan, scene("front", 6, roll_deg=10.0, tilt_deg=10.0))
+    plane = rectify_photo(shot.photo, plan, RectifyOptions(view="front"))
+    assert plane.method == "lattice"
+    assert off_pitches(plan, plane, shot.truth) < 0.1
+
+
+def test_a_piece_that_fills_the_picture_and_more_is_ambiguous():
+    """No rim is in the picture: one lattice site is as good as the next."""
+    wide = honeycomb(288, 32, 2, 4)
+    shot = simulate_photo(wide, scene("front", 7, fill=2.6))
+    with pytest.raises(NotThisPiece):
+        rectify_photo(shot.photo, wide, RectifyOptions(view="front"))
+
+
+@pytest.mark.parametrize(("shown", "asked"), [((240, 32, 2, 4), (240, 16, 2, 2)), ((240, 16, 2, 2), (240, 24, 3, 2))])
+def test_another_plan_of_the_same_outline_is_declined(shown, asked):
+    """The first shows all the edges asked for and as many others, the second other edges."""
+    shot = simulate_photo(honeycomb(*shown), scene("front", 8))
+    with pytest.raises(NotThisPiece):
+        rectify_photo(shot.photo, honeycomb(*asked), RectifyOptions(view="front"))
+
+
+@pytest.mark.parametrize("view", ["front", "back", "auto"])
+def test_a_smooth_picture_and_noise_are_declined(nominal, photo, view):
+    noise = replace(photo, pixels=np.random.default_rng(1).integers(0, 255, (700, 900, 3)).astype(np.uint8))
+    for other in (photo, noise):
+        with pytest.raises(NotThisPiece):
+            rectify_photo(other, nominal, RectifyOptions(view=view))
+
+
+@pytest.mark.parametrize("view", ["backlit", "front", "back"])
+def test_auto_tells_the_three_views_apart(plan, view):
+    shot = simulate_photo(plan, scene(view, 9, roll_deg=12.0))
+    assert rectify_photo(shot.photo, plan, RectifyOptions(view="auto")).view == view
+
+
+def test_auto_says_when_both_sides_fit(nominal, monkeypatch):
+    shot = simulate_photo(nominal, scene("front", 9))
+    judge = lit.judge_view
+    monkeypatch.setattr(lit, "judge_view", lambda *given: judge(*given[:3], "front", given[4]))
+    with pytest.raises(NotThisPiece, match="alike"):
+        rectify_photo(shot.photo, nominal, RectifyOptions(view="auto"))
+
+
+def test_the_centre_may_be_named(plan):
+    shot = simulate_photo(plan, scene("front", 10))
+    at = tuple(shot.truth.map.to_px(np.zeros((1, 2)))[0])
+    plane = rectify_photo(shot.photo, plan, RectifyOptions(view="front", at_px=at))
+    assert plane.method == "given"
+    assert off_pitches(plan, plane, shot.truth) < 0.1

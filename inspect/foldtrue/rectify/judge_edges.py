@@ -130,21 +130,35 @@ def _lead(found: Found, sought: Sought, turn_deg: float, shift_mm: Array) -> tup
     own, pitch = sought.samples, sought.nominal.pitch_mm
     other = _shifted(turned(own, turn_deg), shift_mm)
     clear = clearness(found.energy, found.field, own, found.step, pitch)
-    shown = np.isfinite(clear)
-    total = np.bincount(own.direction[shown], clear[shown], minlength=DIRECTIONS)
-    half = 0.5 * np.maximum(total / np.maximum(np.bincount(own.direction[shown], minlength=DIRECTIONS), 1), 0.0)
-    only_own = _off(own, other, 0.12 * pitch)
-    theirs = _pick(other, _off(other, own, 0.12 * pitch))
-    usual = half[np.concatenate([own.direction[only_own], theirs.direction])]
-    for_own = clear[only_own]
-    for_other = clearness(found.energy, found.field, theirs, found.step, pitch)
-    terms = usual * np.concatenate([for_own - usual[: len(for_own)], usual[len(for_own) :] - for_other])
-    usual, terms = usual[np.isfinite(terms)], terms[np.isfinite(terms)]
-    if len(terms) < 20 or usual.max() < 1e-3:
+    seen = np.isfinite(clear)
+    count = np.maximum(np.bincount(own.direction[seen], minlength=DIRECTIONS), 1)
+    shown = np.maximum(np.bincount(own.direction[seen], clear[seen], minlength=DIRECTIONS) / count, 0.0)
+    only_own, only_other = _off(own, other, 0.12 * pitch), _off(other, own, 0.12 * pitch)
+    theirs = _pick(other, only_other)
+    against = clearness(found.energy, found.field, theirs, found.step, pitch)
+    mine, spread = _weighed(clear[only_own], shown[own.direction[only_own]])
+    rival, rival_spread = _weighed(against, shown[theirs.direction])
+    # Where one of the two lies off the picture, what shows elsewhere takes its place.
+    usual = float(shown[own.direction].mean())
+    mine, rival = (usual if np.isnan(mine) else mine), (0.0 if np.isnan(rival) else rival)
+    if usual < 1e-3 or (np.isinf(spread) and np.isinf(rival_spread)):
         return 0.0, float("inf")
+    halved = 0.5 * usual if np.isinf(spread) or np.isinf(rival_spread) else 0.0
+    spread = 0.3 * usual if np.isinf(spread) else spread
+    rival_spread = 0.3 * usual if np.isinf(rival_spread) else rival_spread
+    return (mine - rival - halved) / usual, float(np.hypot(spread, rival_spread)) / usual
+
+
+def _weighed(clear: Array, weight: Array) -> tuple[float, float]:
+    """Weighted mean and its std; nan and infinity where too few are in the picture."""
+    use = np.isfinite(clear) & (weight > 0)
+    clear, weight = clear[use], weight[use]
+    if len(clear) < 10:
+        return float("nan"), float("inf")
+    mean = float(np.average(clear, weights=weight))
     # Neighbouring samples see the same pixels: of four, one counts.
-    scale = float(np.mean(usual**2))
-    return float(terms.mean() / scale), float(terms.std() / scale / np.sqrt(len(terms) / 4))
+    few = float(weight.sum() ** 2 / np.sum(weight**2)) / 4
+    return mean, float(np.sqrt(np.average((clear - mean) ** 2, weights=weight) / few))
 
 
 def moved_to(found: Found, rival: Rival) -> Array:

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from foldtrue.errors import NotThisPiece, SiteAmbiguous
+from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, SiteAmbiguous
 from foldtrue.frames import apply_homography
 from foldtrue.handover import Nominal, Photo, Plane, View
+from foldtrue.rectify.backlit import rectify_backlit
 from foldtrue.rectify.judge_edges import Rival, denser, moved_to, period, rivals
 from foldtrue.rectify.look import Small, reduce_photo, to_small_matrix
 from foldtrue.rectify.outcome import Placed, RectifyOptions, as_plane
@@ -19,6 +20,7 @@ LONGEST_PX = 900
 LEAST_SHARE = 0.6
 MOST_DENSE = 0.75
 LEAST_SIGMAS = 1.5
+PLAINLY_BACKLIT = 0.7
 LATTICE_CONTRAST = 1.3
 """A place found through the lattice alone, chosen among many, needs this many times the contrast."""
 
@@ -43,6 +45,49 @@ def rectify_lit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plan
     small = reduce_photo(photo, LONGEST_PX)
     verdict = judge_view(photo, small, nominal, options.view, options)
     return plane_of(photo, small, verdict, options)
+
+
+def rectify_auto(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plane:
+    """Find out how the piece was lit, and where it lies.
+
+    Against the light when the layers explain most of it; else the one of front and back that stands. Raises
+    NotThisPiece when none of the three stands, and when front and back both do: the same picture may be either.
+    """
+    against: Plane | FoldtrueError
+    try:
+        against = rectify_backlit(photo, nominal, replace(options, view="backlit"))
+    except FoldtrueError as error:
+        against = error
+    if isinstance(against, Plane) and against.score > PLAINLY_BACKLIT:
+        return against
+    if isinstance(against, SiteAmbiguous | PhotoTooPoor):
+        raise against  # it is a picture against the light, all right
+    small = reduce_photo(photo, LONGEST_PX)
+    sides: tuple[View, ...] = ("front", "back")
+    verdicts = [judge_view(photo, small, nominal, view, options) for view in sides]
+    standing = [v for v in verdicts if v.reason is None]
+    if len(standing) > 1:
+        raise NotThisPiece(
+            "The picture fits the plan's front and its back alike.", "Say which it is with --view front or --view back."
+        )
+    if standing:
+        return plane_of(photo, small, standing[0], replace(options, view=standing[0].sought.view))
+    if isinstance(against, Plane):
+        return against
+    raise _why_none(verdicts)
+
+
+def _why_none(verdicts: list[Verdict]) -> NotThisPiece:
+    """The most telling of the reasons: a view whose edges are there but not decided, or too dense, comes first."""
+    told = [v.reason for v in verdicts if v.reason is not None and v.reason.what != _not_there(v.sought.view).what]
+    return (
+        told[0]
+        if told
+        else NotThisPiece(
+            "The picture shows neither the light through this plan's layers nor its edges from the front or the back.",
+            "Check that the plan is this piece's; if it is, say how it was photographed with --view.",
+        )
+    )
 
 
 def plane_of(photo: Photo, small: Small, verdict: Verdict, options: RectifyOptions) -> Plane:
@@ -80,11 +125,19 @@ def _decided(found: Found, small: Small, sought: Sought) -> Verdict:
     runner_up = 0.0 if rival is None else float(np.clip(1 - rival.lead, 0.0, 1.0)) * found.evidence.share
     if rival is None or rival.sigmas > LEAST_SIGMAS:
         return Verdict(found, sought, runner_up, None)
-    ambiguous = SiteAmbiguous(
+    return Verdict(found, sought, runner_up, _ambiguous(rival))
+
+
+def _ambiguous(rival: Rival) -> SiteAmbiguous:
+    if not rival.shift_mm.any():
+        return SiteAmbiguous(
+            "The plan's edges fit this picture in more than one turn: those at the rim that decide hardly show.",
+            "Let the light fall from another side, flat across the rim.",
+        )
+    return SiteAmbiguous(
         "The plan's edges fit this picture in more than one place: no rim decides which twists these are.",
         "Photograph the whole piece, or say where the plan's centre is with --at PX,PY.",
     )
-    return Verdict(found, sought, runner_up, ambiguous)
 
 
 def _not_there(view: View) -> NotThisPiece:

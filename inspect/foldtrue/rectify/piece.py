@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from foldtrue.handover import Nominal, Photo, Plane
 from foldtrue.rectify.backlit import rectify_backlit
-from foldtrue.rectify.lit import rectify_lit
+from foldtrue.rectify.lit import rectify_auto, rectify_lit
 from foldtrue.rectify.outcome import RectifyOptions as RectifyOptions
 
 
@@ -17,4 +17,6 @@ def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None
     options = options or RectifyOptions()
     if options.view == "backlit":
         return rectify_backlit(photo, nominal, options)
+    if options.view == "auto":
+        return rectify_auto(photo, nominal, options)
     return rectify_lit(photo, nominal, options)
