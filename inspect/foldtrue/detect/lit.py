@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.detect.acquire import Lines, best_lines, quick_profiles, shrink, to_small
-from foldtrue.detect.looks import Looks, fit_looks, learn_looks, look_responses, relative_light
+from foldtrue.detect.looks import Looks, fit_looks, flank_weights, learn_looks, look_responses, relative_light
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray
@@ -18,6 +18,10 @@ DECOYS_PITCH = (-0.28, 0.28)
 """Where nothing is planned: this many pitches beside each edge the same search says what chance finds."""
 STAND_OUT = 2.5
 """How many spreads of the decoys' scores an edge's score must lie above their mean."""
+LEAST_AMPLITUDE = 0.2
+"""Of the kind's usual look that a part of an edge must show to be measured."""
+FLANK_LOOKS = 0.35
+"""Reach of a look's flank, as a share of half the look's width."""
 LEAST_SPREAD = 0.03
 """No set of decoys is taken to scatter less, however few they are."""
 
@@ -206,33 +210,66 @@ def measure(
 
 
 def _fit_blocks(
+    profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, step: float, half: int
+) -> LitBlocks:
+    """Blocks fitted by the way of weighing that leaves their places steadiest along their edges, kind by kind."""
+    kind = lit.kind[lines.block_interval]
+    looks = learn_looks(profile[use], kind[use], lit.kinds, step)
+    ways = [
+        _fit_one_way(profile, use, lines, lit, now, looks, weight, half)
+        for weight in flank_weights(looks, FLANK_LOOKS * half * step)
+    ]
+    unsteady = np.array([_unsteadiness(way, lines, lit) for way in ways])
+    pick = np.argmin(unsteady, axis=0)
+    by_block, by_edge = pick[kind], pick[lit.kind_of_edge]
+    blocks, edges = np.arange(len(kind)), np.arange(len(lit.kind_of_edge))
+    place, std, trust = (
+        np.array([getattr(w, f) for w in ways])[by_block, blocks] for f in ("place_mm", "std_mm", "trust")
+    )
+    height, evidence = (np.array([getattr(w, f) for w in ways])[by_edge, edges] for f in ("height", "evidence"))
+    return LitBlocks(lines, place, std, trust, height, evidence)
+
+
+def _unsteadiness(way: LitBlocks, lines: CrossLines, lit: LitTargets) -> Array:
+    """Per kind (K,): median over its blocks of how far they lie off their edge's own straight line, mm; large where
+    blocks were dropped."""
+    edge, edges = lines.block_edge, len(lit.kind_of_edge)
+    kind = lit.kind[lines.block_interval]
+    used = way.trust > 0
+    offset, slope, _ = robust_line(lines.block_t, way.place_mm, way.trust / way.std_mm**2, edge, edges)
+    off = np.abs(way.place_mm - offset[edge] - slope[edge] * (lines.block_t - 0.5))
+    count = np.bincount(kind[used], minlength=lit.kinds)
+    typical = group_median(off[used], kind[used], lit.kinds)
+    return np.asarray(np.where(count > 0, typical / np.sqrt(np.maximum(count, 1)), np.inf))
+
+
+def _fit_one_way(
     profile: Array,
     use: BoolArray,
     lines: CrossLines,
     lit: LitTargets,
     now: LitLines,
-    step: float,
+    looks: Looks,
+    weight: Array,
     half: int,
 ) -> LitBlocks:
     edge, edges = lines.block_edge, len(lit.targets.crease)
-    kind = lit.kind[lines.block_interval]
-    looks = learn_looks(profile[use], kind[use], lit.kinds, step)
-    fit = fit_looks(profile, kind, looks)
-    # One block's own amplitude is noisy, the edge's is not: what a block shifts is its moment over the edge's.
-    usual = group_median(fit.amplitude[use], edge[use], edges)
-    scatter = 1.4826 * group_median(np.abs(fit.amplitude - usual[edge])[use], edge[use], edges)
+    kind, step = lit.kind[lines.block_interval], looks.step_mm
+    fit = fit_looks(profile, kind, looks, weight)
+    # One block's own amplitude is noisy, the edge's is not: what a block shifts is its moment over the edge's. It may
+    # grow along the edge, as the shadow of a facet that stands off at one end does.
+    level, growth, _ = robust_line(lines.block_t, fit.amplitude, use.astype(float), edge, edges, spread=0.05)
+    usual = np.maximum(level[edge] + growth[edge] * (lines.block_t - 0.5), LEAST_AMPLITUDE)
+    scatter = 1.4826 * group_median(np.abs(fit.amplitude - usual)[use], edge[use], edges)
     count = np.bincount(edge[use], minlength=edges)
-    evidence = np.where(count >= 2, usual / (scatter / np.sqrt(np.maximum(count, 1)) + 1e-3), 0.0)
-    amplitude = np.maximum(np.abs(usual[edge]), 0.2)
-    shift, ratio = fit.shift_mm / amplitude, fit.amplitude / amplitude
-    good = use & looks.known[kind] & (usual[edge] > 0.25) & (ratio > 0.3) & (ratio < 2.5)
-    good &= np.abs(shift) < 0.5 * half * step
-    std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / amplitude, 1e-4)
+    evidence = np.where(count >= 2, level / (scatter / np.sqrt(np.maximum(count, 1)) + 1e-3), 0.0)
+    shift, ratio = fit.shift_mm / usual, fit.amplitude / usual
+    good = use & looks.known[kind] & (ratio > 0.3) & (ratio < 2.5) & (np.abs(shift) < 0.5 * half * step)
+    std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / usual, 1e-4)
     facing = lit.facing[lines.block_interval]
     base = now.offset_mm[edge] + now.slope_mm[edge] * (lines.block_t - 0.5)
     place = base + facing * np.clip(shift, -half * step, half * step)
-    height = usual * looks.height[lit.kind_of_edge]
-    return LitBlocks(lines, place, std, good.astype(float), height, evidence)
+    return LitBlocks(lines, place, std, good.astype(float), level * looks.height[lit.kind_of_edge], evidence)
 
 
 def _scale(targets: Targets, plane: PlaneMap) -> float:

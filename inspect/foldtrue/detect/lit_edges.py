@@ -20,7 +20,7 @@ AGAIN = LitPass(window_pitch=0.05, look_pitch=0.06, max_slope=0.04, prior_pitch=
 LOOKS_PITCH = (0.06, 0.03)
 """Half the width of the looks that places are read from: first wide, for edges not yet quite in place, then only the
 steady part."""
-LEAST_EVIDENCE = 6.0
+LEAST_EVIDENCE = 4.0
 LINES_PER_PITCH = 120.0
 
 

@@ -90,17 +90,36 @@ def look_responses(profile: Array, kind: IntArray, looks: Looks) -> Array:
     return out
 
 
-def fit_looks(profile: Array, kind: IntArray, looks: Looks) -> LookFits:
-    """Fit every relative profile (B, N) with an even slope of light, its kind's look, and the look's derivative."""
+def flank_weights(looks: Looks, width_mm: float) -> Array:
+    """Three ways (3, K, N) to weigh the parts of each look: as they are; and, beside that, the more the nearer they lie
+    to its steepest fall, or rise.
+
+    Of a shadow the side next to the edge is the edge's own, the far one the height's; of a bright ridge likewise. Which
+    flank is the steady one the edges themselves must say.
+    """
+    weight = _weights(looks)
+    slope = _slope(looks.value)
+    place = np.arange(looks.value.shape[1])[None, :]
+    width = max(width_mm / looks.step_mm, 1.0)
+    flanks = [np.exp(-0.5 * ((place - at[:, None]) / width) ** 2) for at in (slope.argmin(1), slope.argmax(1))]
+    return np.stack([weight, *(weight * np.maximum(flank, 1e-3) for flank in flanks)])
+
+
+def _slope(look: Array) -> Array:
+    """Derivative by the sample number along the last axis."""
     from scipy.ndimage import gaussian_filter1d
 
+    return np.asarray(np.gradient(gaussian_filter1d(look, 0.7, axis=-1), axis=-1))
+
+
+def fit_looks(profile: Array, kind: IntArray, looks: Looks, weight: Array) -> LookFits:
+    """Fit every relative profile (B, N) with an even slope of light, its kind's look, and the look's derivative, parts
+    weighted by weight (K, N)."""
     count = profile.shape[1]
-    slope = np.gradient(gaussian_filter1d(looks.value, 0.7, axis=1), axis=1) / looks.step_mm
     even = np.broadcast_to(np.linspace(-1, 1, count), looks.value.shape)
-    basis = np.stack([np.ones_like(looks.value), even, looks.value, slope], axis=2)
-    weight = _weights(looks)
+    basis = np.stack([np.ones_like(looks.value), even, looks.value, _slope(looks.value) / looks.step_mm], axis=2)
     normal = np.einsum("kni,kn,knj->kij", basis, weight, basis)
-    ridge = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-300
+    ridge = 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-300
     inverse = np.linalg.inv(normal + ridge * np.eye(4))
     solver = np.einsum("kij,knj,kn->kin", inverse, basis, weight)
     out = np.zeros((len(profile), 4))
