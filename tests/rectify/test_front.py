@@ -131,7 +131,7 @@ def test_auto_tells_the_three_views_apart(plan, view):
 def test_auto_says_when_both_sides_fit(nominal, monkeypatch):
     shot = simulate_photo(nominal, scene("front", 9))
     judge = lit.judge_view
-    monkeypatch.setattr(lit, "judge_view", lambda *given: judge(*given[:3], "front", given[4]))
+    monkeypatch.setattr(lit, "judge_view", lambda *given, **_: judge(*given[:3], "front", given[4]))
     with pytest.raises(NotThisPiece, match="alike"):
         rectify_photo(shot.photo, nominal, RectifyOptions(view="auto"))
 

@@ -60,11 +60,12 @@ def rectify_auto(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Pla
         against = error
     if isinstance(against, Plane) and against.score > PLAINLY_BACKLIT:
         return against
-    if isinstance(against, SiteAmbiguous | PhotoTooPoor):
-        raise against  # it is a picture against the light, all right
+    if isinstance(against, SiteAmbiguous | PhotoTooPoor) and _backlit_share(photo, nominal, options) > PLAINLY_BACKLIT:
+        raise against
     small = reduce_photo(photo, LONGEST_PX)
-    sides: tuple[View, ...] = ("front", "back")
-    verdicts = [judge_view(photo, small, nominal, view, options) for view in sides]
+    front = judge_view(photo, small, nominal, "front", options)
+    # Where the front stands its outline is known, and the back would stand by the same one.
+    verdicts = [front, judge_view(photo, small, nominal, "back", options, lattice=front.reason is not None)]
     standing = [v for v in verdicts if v.reason is None]
     if len(standing) > 1:
         raise NotThisPiece(
@@ -75,6 +76,15 @@ def rectify_auto(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Pla
     if isinstance(against, Plane):
         return against
     raise _why_none(verdicts)
+
+
+def _backlit_share(photo: Photo, nominal: Nominal, options: RectifyOptions) -> float:
+    """Share of the light that the layers explain, whatever place is taken."""
+    given = replace(options, view="backlit", ambiguity=0.0, least_pitch_px=0.0)
+    try:
+        return rectify_backlit(photo, nominal, given).score
+    except FoldtrueError:
+        return 0.0
 
 
 def _why_none(verdicts: list[Verdict]) -> NotThisPiece:
@@ -101,9 +111,12 @@ def plane_of(photo: Photo, small: Small, verdict: Verdict, options: RectifyOptio
     return as_plane(photo, small.factor, sought.nominal, placed, options, alike)
 
 
-def judge_view(photo: Photo, small: Small, nominal: Nominal, view: View, options: RectifyOptions) -> Verdict:
+def judge_view(
+    photo: Photo, small: Small, nominal: Nominal, view: View, options: RectifyOptions, lattice: bool = True
+) -> Verdict:
+    """Look for one view; lattice: also where no outline shows."""
     sought = sought_look(nominal, view)
-    found = find_surface(small, sought, photo)
+    found = find_surface(small, sought, photo, lattice)
     if found is None:
         return Verdict(None, sought, 0.0, _not_there(view))
     if options.at_px is not None:
