@@ -34,6 +34,8 @@ class FitOptions:
     least_share: float = 0.45
     least_edges: float = 0.65
     least_rim: float = 0.75
+    least_edges_lit: float = 0.4
+    least_share_lit: float = 0.2
     most_position_pitch: float = 0.02
     most_angle_deg: float = 1.5
 
@@ -98,7 +100,8 @@ def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: Fi
     rim = clear if 3 * clear.sum() > rim.sum() else np.zeros_like(rim)
     seen = features.trust > 0
     edges, border = "edges are where they", "rim is where it"
-    for which, name, least in ((inside, edges, options.least_edges), (rim, border, options.least_rim)):
+    least_edges = options.least_edges if plane.view == "backlit" else options.least_edges_lit
+    for which, name, least in ((inside, edges, least_edges), (rim, border, options.least_rim)):
         share = float(seen[which].mean()) if which.any() else 0.0
         if seen.any() and which.any() and share < least:  # none at all is a poor photo, said below
             raise NotThisPiece(
@@ -157,7 +160,7 @@ def _fixed(
     angle_std = np.degrees(np.sqrt(own[:, 2, 2]))
     flags: list[list[str]] = [[] for _ in share]
     for k in range(len(share)):
-        if share[k] < options.least_share:
+        if share[k] < (options.least_share if plane.view == "backlit" else options.least_share_lit):
             flags[k].append("out_of_frame" if cut[k] else "not_seen")
         elif position_std[k] > options.most_position_pitch * nominal.pitch_mm or angle_std[k] > options.most_angle_deg:
             flags[k].append("few_support_px")
