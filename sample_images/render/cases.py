@@ -47,7 +47,7 @@ BLUE = PaperLook(back=(0.30, 0.40, 0.49), through=(0.34, 0.41, 0.45))
 LANTERN = Piece(
     "lantern panel of an invented studio",
     Layout(240.0, 16, 2, 2),
-    Errors(loose={"t8": (0.25, -0.2, 1.8), "t15": (-0.3, 0.1, -1.2)}),
+    Errors(loose={"t9": (0.25, -0.2, 1.8), "t16": (-0.3, 0.1, -1.2)}),
     IVORY,
     (0.16, 60.0),
     11,
@@ -91,11 +91,11 @@ def lantern_cases() -> dict[str, Case]:
     return {
         "lantern-front": Case(
             LANTERN, "front", "front", by_window(oak, 20.0), camera(52.0, 310.0, 6.0, 250.0, 9.0, aim_mm=(4.0, -3.0)),
-            Develop(0.24, white=(1.0, 0.99, 0.96)), 8, 10, "by a window, on an oak table", 31,
+            Develop(0.24, white=(1.0, 0.99, 0.96)), 6, 10, "by a window, on an oak table", 31,
         ),
         "lantern-back": Case(
             LANTERN, "back", "back", by_lamp(grey, 0.0), camera(48.0, 330.0, 4.5, 30.0, -7.0),
-            Develop(0.50, white=(0.93, 1.0, 1.2), orientation=6), 8, 10, "under a desk lamp, on a grey worktop", 32,
+            Develop(0.50, white=(0.93, 1.0, 1.2), orientation=6), 6, 10, "under a desk lamp, on a grey worktop", 32,
         ),
         "lantern-backlit": Case(
             LANTERN, "front", "backlit", light_pad, camera(52.0, 320.0, 5.0, 120.0, 5.0, aim_mm=(-3.0, 2.0)),
@@ -110,14 +110,14 @@ def porch_cases() -> dict[str, Case]:
     return {
         "porch-front": Case(
             PORCH, "front", "front", by_lamp(walnut, 75.0), camera(52.0, 400.0, 7.0, 310.0, -12.0, aim_mm=(2.0, 5.0)),
-            Develop(0.40, white=(0.93, 1.0, 1.2)), 8, 10, "under a desk lamp, on a walnut table", 34,
+            Develop(0.40, white=(0.93, 1.0, 1.2)), 6, 10, "under a desk lamp, on a walnut table", 34,
         ),
         "porch-back": Case(
             PORCH, "back", "back", by_window(pale, 0.0), camera(46.0, 380.0, 5.5, 190.0, 14.0, aim_mm=(-4.0, 0.0)),
-            Develop(0.20), 8, 10, "by a window, on a pale worktop", 35,
+            Develop(0.20), 6, 10, "by a window, on a pale worktop", 35,
         ),
         "porch-backlit": Case(
             PORCH, "front", "backlit", window, camera(52.0, 420.0, 8.0, 60.0, -8.0, aim_mm=(3.0, -2.0)),
-            Develop(0.46), 24, 64, "hung before a frosted window pane", 36,
+            Develop(0.46), 16, 64, "hung before a frosted window pane", 36,
         ),
     }  # fmt: skip

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from PIL import Image
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, maximum_filter
 
 ORIENTATION, FOCAL_35MM = 0x0112, 0xA405
 TURNS = {1: 0, 3: 2, 6: 1, 8: 3}  # quarter turns counter-clockwise from the upright picture to the stored one
@@ -29,13 +29,21 @@ class Develop:
     orientation: int = 1
 
 
+def calmed(light: np.ndarray, most: float = 1.3) -> np.ndarray:
+    """light (h, w, 3) without single bright pixels, as phones take them out: none above `most` times the brightest of
+    its eight neighbours."""
+    around = np.ones((3, 3, 1), bool)
+    around[1, 1] = False
+    return np.minimum(light, most * maximum_filter(light, footprint=around))
+
+
 def developed(light: np.ndarray, how: Develop, seed: int) -> np.ndarray:
     """(h, w, 3) uint8, upright."""
     rng = np.random.default_rng(seed)
     h, w = light.shape[:2]
     y, x = np.mgrid[0:h, 0:w]
     far = ((x - (w - 1) / 2) ** 2 + (y - (h - 1) / 2) ** 2) / ((w / 2) ** 2 + (h / 2) ** 2)
-    seen = gaussian_filter(light, (how.blur_px, how.blur_px, 0)) / how.exposure
+    seen = gaussian_filter(calmed(light), (how.blur_px, how.blur_px, 0)) / how.exposure
     seen = seen * (1 - how.vignette * far)[..., None]
     electrons = np.minimum(seen, 1.2) * how.full_well_e
     electrons = electrons + rng.normal(size=seen.shape) * np.sqrt(electrons + how.read_e**2)

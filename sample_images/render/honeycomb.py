@@ -113,8 +113,8 @@ class Vertices:
 
 
 def twist_sites(layout: Layout) -> tuple[list[Site], list[np.ndarray]]:
-    """(centre, hand, ring) of every twist in the order of its number, and the centres of the cells with a twist round
-    them. Ring r: the corners of the r-th ring of hexagonal cells that no earlier ring has, counted ccw from +x."""
+    """(centre, hand, ring) of every twist, and the centres of the cells with a twist round them. Ring r: the corners of
+    the r-th ring of hexagonal cells that no earlier ring has."""
     reach = layout.spacing * layout.pitch_mm
     p, q = reach * sqrt(3) * unit(30), reach * sqrt(3) * unit(90)
     span = range(-layout.rings - 1, layout.rings + 2)
@@ -168,10 +168,18 @@ class Pattern:
         return polygon
 
 
+def names(sites: list[Site]) -> list[str]:
+    """t0, t1 ...: ring by ring, counted counter-clockwise from +x."""
+    turn = [(np.arctan2(at[1], at[0]) + 1e-6) % (2 * np.pi) for at, _, _ in sites]
+    counted = sorted(range(len(sites)), key=lambda i: (sites[i][2], turn[i]))
+    return [f"t{counted.index(i)}" for i in range(len(sites))]
+
+
 def build(layout: Layout) -> tuple[Pattern, list[Twist]]:
     """All facets of the pattern: twists, pleats, cells, in this order."""
     pattern, reach = Pattern(layout), layout.spacing * layout.pitch_mm
     sites, cells = twist_sites(layout)
+    name = names(sites)
 
     def near(at: np.ndarray) -> int | None:
         return next((i for i, s in enumerate(sites) if np.hypot(*(s[0] - at)) < SAME_MM * 10), None)
@@ -181,7 +189,7 @@ def build(layout: Layout) -> tuple[Pattern, list[Twist]]:
         angles = [0 if hand > 0 else 60, 120 if hand > 0 else 180, 240 if hand > 0 else 300]
         tips = pattern.add(np.array([centre + pattern.a * unit(g) for g in angles]), TWIST)
         mates = [near(centre + reach * unit(g)) for g in angles]
-        twists.append(Twist(f"t{i}", ring, hand, None in mates, centre, tips))
+        twists.append(Twist(name[i], ring, hand, None in mates, centre, tips))
         for angle, mate in zip(angles, mates, strict=True):
             if mate is None or mate > i:
                 strips.append(pattern.strip(centre, hand, angle, np.inf if mate is None else reach))

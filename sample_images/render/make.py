@@ -19,13 +19,15 @@ from about import about
 from cases import Case, cases
 from develop import developed, jpeg
 from heights import Paper, settle
-from honeycomb import Folding, fold
+from honeycomb import Folding, Layout, fold
 from misfold import misfolded
 from scene import assemble, render
 from truth import plan_record, truth_record
 
+Parts = tuple[Folding, np.ndarray, sheet.Flat, Paper]
 
-def model(case: Case) -> tuple[Folding, np.ndarray, sheet.Flat, Paper]:
+
+def model(case: Case) -> Parts:
     """The piece in its own frame (front up): folding, middle surface (N, 3) mm (the folding's vertices first), mesh."""
     piece, paper = case.piece, Paper()
     folding = fold(piece.layout)
@@ -42,47 +44,46 @@ def laid(points: np.ndarray, side: str) -> np.ndarray:
     return points if side == "front" else points * [-1.0, 1.0, -1.0]
 
 
-def picture(
-    case: Case, parts: tuple[Folding, np.ndarray, sheet.Flat, Paper], samples: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Linear light (h, w, 3) and the piece's middle surface in world coordinates."""
-    folding, middle, flat, paper = parts
-    skins = sheet.thickened(flat, middle, paper)
-    lift = -min(float(laid(s.points, case.side)[:, 2].min()) for s in skins.values())
-    for skin in skins.values():
-        skin.points = laid(skin.points, case.side) + np.array([0, 0, lift])
-        skin.normals = laid(skin.normals, case.side)
-    world = assemble(
-        skins,
-        case.piece.look,
-        surfaces.paper(folding.layout, case.piece.seed + 3),
-        case.setting,
-        case.camera,
-        case.depth,
-    )
-    return render(world, samples, case.seed), laid(middle, case.side) + np.array([0, 0, lift])
+def standing(case: Case, parts: Parts) -> tuple[sheet.Skin, np.ndarray]:
+    """The sheet's surface and its middle (N, 3) mm in world coordinates, the lowest point at height 0."""
+    _, middle, flat, paper = parts
+    skin = sheet.thickened(flat, middle, paper)
+    points = laid(skin.points, case.side)
+    lift = np.array([0, 0, -points[:, 2].min()])
+    skin.points, skin.normals = points + lift, laid(skin.normals, case.side)
+    return skin, laid(middle, case.side) + lift
 
 
-def make(name: str, case: Case, folder: Path, small: int, samples: int | None) -> None:
-    if small > 1:
-        camera = dataclasses.replace(
-            case.camera, width_px=case.camera.width_px // small, height_px=case.camera.height_px // small
-        )
-        case = dataclasses.replace(case, camera=camera)
+def lit(case: Case, layout: Layout, skin: sheet.Skin) -> np.ndarray:
+    """(h, w, 3) linear light."""
+    paper = surfaces.paper(layout, case.piece.seed + 3)
+    world = assemble(skin, case.piece.look, paper, case.setting, case.camera, case.depth)
+    return render(world, case.samples, case.seed)
+
+
+def make(name: str, case: Case, folder: Path, light_file: Path | None) -> None:
+    """Write one folder. light_file: where the light is kept, and taken from if it is there already."""
     start = time.monotonic()
     parts = model(case)
-    print(name, f"modelled {time.monotonic() - start:.0f} s")
-    light, middle = picture(case, parts, samples or case.samples)
-    print(name, f"pictured {time.monotonic() - start:.0f} s")
-    print(name, "light, percentiles 1 10 50 90 99:", np.round(np.percentile(light.mean(2), [1, 10, 50, 90, 99]), 4))
+    skin, middle = standing(case, parts)
+    kept = light_file and light_file.exists()
+    light = np.load(light_file) if kept else lit(case, parts[0].layout, skin)
+    if light_file:
+        np.save(light_file, light)
+    print(f"{name}: {time.monotonic() - start:.0f} s; light at 1, 50, 99 %:", np.percentile(light, [1, 50, 99]))
     folder.mkdir(parents=True, exist_ok=True)
-    np.save(folder / "light.npy", light.astype(np.float16)) if small > 1 else None
-    (folder / "photo.jpg").write_bytes(
-        jpeg(developed(light, case.develop, case.seed + 1), case.develop, case.camera.focal_35mm)
-    )
+    photo = jpeg(developed(light, case.develop, case.seed + 1), case.develop, case.camera.focal_35mm)
+    (folder / "photo.jpg").write_bytes(photo)
     (folder / "plan.json").write_text(json.dumps(plan_record(case.piece), indent=2) + "\n")
     (folder / "truth.json").write_text(truth_record(name, case, parts[0], parts[1], middle))
     (folder / "ABOUT.md").write_text(about(name, case))
+
+
+def resized(case: Case, small: int, samples: int | None) -> Case:
+    """The same picture with its size divided by small, and with this many paths a pixel."""
+    camera = case.camera
+    camera = dataclasses.replace(camera, width_px=camera.width_px // small, height_px=camera.height_px // small)
+    return dataclasses.replace(case, camera=camera, samples=samples or case.samples)
 
 
 def main() -> None:
@@ -91,10 +92,14 @@ def main() -> None:
     parser.add_argument("--small", type=int, default=1, help="divide the picture's size by this")
     parser.add_argument("--samples", type=int, help="paths per pixel")
     parser.add_argument("--out", type=Path, default=Path(__file__).parent.parent)
+    parser.add_argument(
+        "--light", type=Path, help="folder for the light as it is before development; used again if there"
+    )
     options = parser.parse_args()
     known = cases()
     for name in options.case or known:
-        make(name, known[name], options.out / name, options.small, options.samples)
+        case = resized(known[name], options.small, options.samples)
+        make(name, case, options.out / name, options.light and options.light / f"{name}.npy")
 
 
 if __name__ == "__main__":

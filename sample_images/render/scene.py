@@ -7,13 +7,15 @@ from typing import Any
 
 import mitsuba as mi
 import numpy as np
-import skin  # noqa: F401  (registers the paper's surface)
-import walk  # noqa: F401  (registers the tracer for pictures against the light)
 from camera import Camera
 from sheet import Skin
+from skin import register_surface
 from surfaces import SHEET_MM
+from walk import register_tracer
 
 mi.set_variant("llvm_ad_rgb")
+register_surface()
+register_tracer()
 
 
 @dataclass(frozen=True)
@@ -58,31 +60,31 @@ def bitmap(values: np.ndarray, smooth: bool = True) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def paper_bsdf(look: PaperLook, textures: dict[str, np.ndarray], outward: float, halves: bool) -> dict[str, Any]:
+def paper_bsdf(look: PaperLook, textures: dict[str, np.ndarray], halves: bool) -> dict[str, Any]:
     """A thin diffuse scatterer with relief. Colour and density carry the paper's own unevenness."""
     through = np.array(look.through) * (textures["tone"] * textures["density"])[..., None]
     back = (np.array(look.back) + look.through) * textures["tone"][..., None] - through
     thin = {"type": "paperskin", "back": bitmap(back), "through": bitmap(through), "halves": halves}
-    return {"type": "bumpmap", "relief": bitmap(outward * textures["relief"]), "scale": 1.0, "bsdf": thin}
+    return {"type": "bumpmap", "relief": bitmap(textures["relief"]), "scale": 1.0, "bsdf": thin}
 
 
-def mesh(name: str, part: Skin, bsdf: dict[str, Any]) -> Any:
+def mesh(name: str, skin: Skin, bsdf: dict[str, Any]) -> Any:
     properties = mi.Properties()
     properties["bsdf"] = mi.load_dict(bsdf)
     shape = mi.Mesh(
         name,
-        len(part.points),
-        len(part.triangles),
+        len(skin.points),
+        len(skin.triangles),
         props=properties,
         has_vertex_normals=True,
         has_vertex_texcoords=True,
     )
     values = mi.traverse(shape)
-    uv = np.column_stack([part.sheet_mm[:, 0], part.sheet_mm[:, 1]]) / SHEET_MM + 0.5
-    values["vertex_positions"] = part.points.astype(np.float32).ravel()
-    values["vertex_normals"] = part.normals.astype(np.float32).ravel()
+    uv = np.column_stack([skin.sheet_mm[:, 0], skin.sheet_mm[:, 1]]) / SHEET_MM + 0.5
+    values["vertex_positions"] = skin.points.astype(np.float32).ravel()
+    values["vertex_normals"] = skin.normals.astype(np.float32).ravel()
     values["vertex_texcoords"] = uv.astype(np.float32).ravel()
-    values["faces"] = part.triangles.astype(np.uint32).ravel()
+    values["faces"] = skin.triangles.astype(np.uint32).ravel()
     values.update()
     return shape
 
@@ -127,14 +129,9 @@ def sensor(camera: Camera) -> dict[str, Any]:
 
 
 def assemble(
-    skins: dict[str, Skin],
-    look: PaperLook,
-    textures: dict[str, np.ndarray],
-    setting: Setting,
-    camera: Camera,
-    depth: int,
+    skin: Skin, look: PaperLook, textures: dict[str, np.ndarray], setting: Setting, camera: Camera, depth: int
 ) -> Any:
-    """skins in world coordinates, the support below them."""
+    """skin in world coordinates, the support below it."""
     backlit = setting.support == "glow"
     tracer: dict[str, Any] = {"type": "path", "max_depth": depth}
     if backlit:
@@ -142,10 +139,9 @@ def assemble(
     world: dict[str, Any] = {
         "type": "scene", "integrator": tracer, "sensor": sensor(camera),
         "room": {"type": "constant", "radiance": {"type": "rgb", "value": list(setting.room)}},
-        "support": support_shape(setting, min(float(s.points[:, 2].min()) for s in skins.values())),
+        "support": support_shape(setting, float(skin.points[:, 2].min())),
     }  # fmt: skip
-    for name, part in skins.items():
-        world[name] = mesh(name, part, paper_bsdf(look, textures, -1.0 if name == "back" else 1.0, backlit))
+    world["paper"] = mesh("paper", skin, paper_bsdf(look, textures, backlit))
     for i, lamp in enumerate(setting.lamps):
         world[f"lamp{i}"] = lamp_shape(lamp)
     return mi.load_dict(world)

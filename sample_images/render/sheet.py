@@ -228,8 +228,8 @@ def rounded(
 
 @dataclass
 class Skin:
-    """One side of the paper (or the wall of its cut rim) as a mesh: points (N, 3) mm, normals (N, 3), sheet_mm (N, 2)
-    for textures, triangles (M, 3) seen from outside counter-clockwise."""
+    """The paper's whole surface as a mesh: points (N, 3) mm, normals (N, 3), sheet_mm (N, 2) for textures, triangles
+    (M, 3). Both faces are wound as the front is, so that a relief goes the same way on both."""
 
     points: np.ndarray
     normals: np.ndarray
@@ -250,20 +250,20 @@ def normals(points: np.ndarray, triangles: np.ndarray) -> np.ndarray:
     return total / np.maximum(np.linalg.norm(total, axis=1), 1e-15)[:, None]
 
 
-def thickened(flat: Flat, middle: np.ndarray, paper: Paper) -> dict[str, Skin]:
-    """Front, back and rim of the sheet round its middle surface (N, 3) mm."""
-    n = normals(middle, flat.triangles)
-    half = paper.thickness_mm / 2
-    front = Skin(middle + half * n, n, flat.points, flat.triangles)
-    back = Skin(middle - half * n, -n, flat.points, flat.triangles[:, ::-1])
+def thickened(flat: Flat, middle: np.ndarray, paper: Paper) -> Skin:
+    """Front, back and cut rim of the sheet round its middle surface (N, 3) mm."""
+    n, size = normals(middle, flat.triangles), len(middle)
+    faces = np.concatenate([middle + paper.thickness_mm / 2 * n, middle - paper.thickness_mm / 2 * n])
     side = np.concatenate([flat.triangles[:, [k, (k + 1) % 3]] for k in range(3)])
     count = {tuple(e) for e in side.tolist()}
-    open_edges = np.array([e for e in side.tolist() if (e[1], e[0]) not in count])
-    u, v = open_edges.T
-    size = len(middle)
-    wall = np.concatenate([np.stack([v, u, u + size], 1), np.stack([v, u + size, v + size], 1)])
-    used, wall = np.unique(wall, return_inverse=True)
-    points = np.concatenate([front.points, back.points])[used]
-    uv = np.concatenate([flat.points, flat.points])[used]
+    u, v = np.array([e for e in side.tolist() if (e[1], e[0]) not in count]).T
+    used, wall = np.unique(
+        np.concatenate([np.stack([v, u, u + size], 1), np.stack([v, u + size, v + size], 1)]), return_inverse=True
+    )
     wall = wall.reshape(-1, 3)
-    return {"front": front, "back": back, "rim": Skin(points, normals(points, wall), uv, wall)}
+    return Skin(
+        points=np.concatenate([faces, faces[used]]),
+        normals=np.concatenate([n, n, normals(faces[used], wall)]),
+        sheet_mm=np.concatenate([flat.points, flat.points, flat.points[used % size]]),
+        triangles=np.concatenate([flat.triangles, flat.triangles + size, wall + 2 * size]),
+    )

@@ -1,4 +1,4 @@
-"""One skin of the paper as a scattering surface for the path tracer: diffuse to both sides, nothing shiny."""
+"""A face of the paper as a scattering surface for the path tracer: diffuse to both sides, nothing shiny."""
 
 from __future__ import annotations
 
@@ -70,4 +70,6 @@ class PaperSkin(mi.BSDF):
         return "PaperSkin[]"
 
 
-mi.register_bsdf("paperskin", PaperSkin)
+def register_surface() -> None:
+    """Make the surface known as `paperskin`."""
+    mi.register_bsdf("paperskin", PaperSkin)

@@ -60,7 +60,10 @@ def truth_record(name: str, case: Case, folding: Folding, middle: np.ndarray, wo
         "view": case.view, "side": case.side, "orientation_tag": case.develop.orientation,
         "pitch_mm": folding.layout.pitch_mm, "layout": dataclasses.asdict(folding.layout),
         "camera": camera_record(case),
-        "twists": [twist_record(t, folding, middle, world, case) for t in folding.twists],
+        "twists": [
+            twist_record(t, folding, middle, world, case)
+            for t in sorted(folding.twists, key=lambda t: int(t.name[1:]))
+        ],
         "vertices": {
             "sheet_mm": folding.sheet_mm, "planned_mm": folding.folded_mm, "true_mm": middle[:number],
             "px": case.camera.project(world[:number]),

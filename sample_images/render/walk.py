@@ -61,4 +61,6 @@ class Walk(mi.SamplingIntegrator):
         return light, mi.Bool(True), []
 
 
-mi.register_integrator("walk", Walk)
+def register_tracer() -> None:
+    """Make the tracer known as `walk`."""
+    mi.register_integrator("walk", Walk)
