@@ -9,6 +9,7 @@ import numpy as np
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, Nominal, Photo
+from foldtrue.rectify.by_outline import convex_hull
 from foldtrue.rectify.sheet import Quads, full_px, sheet_candidates
 from foldtrue.subpixel import GREY_WEIGHTS, fit_steps, robust_line, step_kernel
 
@@ -55,7 +56,7 @@ class _Line:
 
 def locate_sides(photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> Sides:
     """Find the sheet and measure its sides. Raises PhotoTooPoor when it cannot be found for certain."""
-    piece_px = plane_map.to_px(nominal.outline_mm)
+    piece_px = plane_map.to_px(convex_hull(nominal.outline_mm))
     quads, small = sheet_candidates(photo, piece_px)
     corners = plane_map.to_mm(_chosen(quads, photo, small.factor, nominal, plane_map))
     middle, reach = corners.mean(0), 3.0 * small.factor + 4
