@@ -34,7 +34,7 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["sha256"] == photo.sha256
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
-    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0]}
+    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0], "sheet": "auto"}
     assert origin["versions"]["numpy"]
 
 
@@ -47,10 +47,12 @@ def test_a_point_outside_the_photo_is_declined(at, tmp_path, picture):
         inspect_photo(tmp_path / "a.png", parse_plan(PLAN), InspectOptions(at_px=at))
 
 
-@pytest.mark.parametrize("view", ["front", "back"])
-def test_a_view_that_cannot_be_measured_is_declined_by_name(view, tmp_path, picture):
-    from PIL import Image
+@pytest.mark.parametrize(("view", "side"), [("front", "back"), ("back", "front")])
+def test_a_view_and_a_side_that_contradict_are_declined(view, side):
+    with pytest.raises(UsageError, match=f"view of the {view}.*not the {side}"):
+        InspectOptions(view=view, side=side)
 
-    Image.fromarray(picture).save(tmp_path / "a.png")
-    with pytest.raises(UsageError, match=f"{view}.*cannot be measured yet"):
-        inspect_photo(tmp_path / "a.png", parse_plan(PLAN), InspectOptions(view=view))
+
+def test_a_sheet_of_unknown_kind_is_declined():
+    with pytest.raises(UsageError, match="no sheet 'A5'"):
+        InspectOptions(sheet="A5")

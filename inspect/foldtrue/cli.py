@@ -182,13 +182,28 @@ def plan_draw(plan_file: Path, out: Path) -> None:
     type=click.Choice(["auto", "backlit", "front", "back"]),
     default="auto",
     show_default=True,
-    help="Lit from behind (backlit); front and back under a lamp or window cannot be measured yet.",
+    help="Lit from behind (backlit), or the front or back under a lamp or by a window; auto finds out.",
 )
 @click.option(
     "--at", callback=_point, metavar="PX,PY", help="The piece's centre in the upright photo, where it cannot be told."
 )
+@click.option(
+    "--sheet",
+    type=click.Choice(["auto", "none", "A4", "Letter"], case_sensitive=False),
+    default="auto",
+    show_default=True,
+    help="Blank sheet of paper under the piece, for its scale; auto looks for one.",
+)
 @click.option("--out", type=_FILE, help="Folder for result.json, twists.csv and overlay.png; none without it.")
-def piece(photo: Path, plan_file: Path, side: Any, view: Any, at: tuple[float, float] | None, out: Path | None) -> None:
+def piece(
+    photo: Path,
+    plan_file: Path,
+    side: Any,
+    view: Any,
+    at: tuple[float, float] | None,
+    sheet: Any,
+    out: Path | None,
+) -> None:
     """Measure the finished piece in PHOTO and print its errors, the worst twist first.
 
     Result files of an earlier run in the --out folder are removed before the photo is read, so that a refused photo
@@ -204,7 +219,7 @@ def piece(photo: Path, plan_file: Path, side: Any, view: Any, at: tuple[float, f
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at)
+    options = InspectOptions(view=view, side=side, at_px=at, sheet=sheet)
     with _Progress() as progress:
         inspection = inspect_photo(photo, read_plan(plan_file), options, progress)
         progress("report")
@@ -223,7 +238,14 @@ def piece(photo: Path, plan_file: Path, side: Any, view: Any, at: tuple[float, f
     show_default=True,
     help="How carefully the piece was folded and photographed.",
 )
-def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any) -> None:
+@click.option(
+    "--view",
+    type=click.Choice(["backlit", "front", "back"]),
+    default="backlit",
+    show_default=True,
+    help="Against the light, or the front or back under a lamp or by a window.",
+)
+def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any, view: Any) -> None:
     """Draw a photo of a piece that was never folded, with known errors, to try foldtrue on.
 
     Files of an earlier practice in the --out folder are replaced; any other photo.jpg or plan.json is left alone and
@@ -239,7 +261,7 @@ def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any) -> N
     check_practice_folder(out, plan_file)
     chosen = parse_plan(_plan_content(**_PRACTICE)) if plan_file is None else read_plan(plan_file)
     nominal = fold_plan(chosen)
-    simulated = simulate_photo(nominal, practice_scene(seed, difficulty))
+    simulated = simulate_photo(nominal, practice_scene(seed, difficulty, view))
     poses = truth_poses(nominal, simulated.truth)
     truth = truth_record(nominal, simulated.truth, poses.position_error_mm, poses.angle_error_deg, poses.size_error)
     write_whole(out / TRUTH, record_text(truth).encode())
@@ -266,6 +288,7 @@ _STEP_WORDS = {
     "rectify": "finding the piece",
     "detect": "measuring edges",
     "fit": "comparing with the plan",
+    "scale": "looking for a sheet of known size",
     "report": "writing the report",
 }
 

@@ -27,12 +27,12 @@ _REGISTER = (
     Flag(
         "few_support_px",
         "Too little of this twist's edges could be used to fix its place and turn.",
-        "Take the photo from closer or with more pixels, and keep shadows and fingers off the paper.",
+        "Take the photo from closer or with more pixels, keep shadows and fingers off the paper, or turn the lamp.",
     ),
     Flag(
         "not_seen",
         "The edges of this twist show no evidence in the photo.",
-        "Change the light: from behind the paper, or low from another side.",
+        "Change the light: from behind the paper, or low from another side; or take a second photo, the lamp turned.",
     ),
     Flag(
         "out_of_frame",
@@ -43,6 +43,11 @@ _REGISTER = (
         "scale_assumed",
         "Nothing of known size is in the picture: millimetres rest on the planned size of the piece itself.",
         "Take relative figures as they are; measure one length of the piece with a rule if its true size matters.",
+    ),
+    Flag(
+        "sheet_assumed",
+        "The blank sheet under the piece was taken for one of standard size; the scale rests on it.",
+        "Say what it is with --sheet A4 or --sheet Letter, or that it is neither with --sheet none.",
     ),
     Flag(
         "side_assumed",
@@ -74,6 +79,11 @@ _REGISTER = (
         "The camera's view was found from the piece itself: scale, shear and keystone of the piece itself cannot be "
         "told from the camera's.",
         "Read the figures as errors of the twists against each other, not of the whole piece's size and shape.",
+    ),
+    Flag(
+        "turn_assumed",
+        "This side of the piece looks nearly alike in turns of 60 degrees; the one closest to upright was taken.",
+        "Photograph the piece with the plan's x direction to the right, and mark one corner for photos to come.",
     ),
     Flag(
         "tone_curve_assumed",

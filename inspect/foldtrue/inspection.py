@@ -10,8 +10,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
-from foldtrue.errors import UsageError
-from foldtrue.handover import Inspection, Nominal, Photo, Side, View
+from foldtrue.errors import PhotoTooPoor, UsageError
+from foldtrue.handover import Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
 
 if TYPE_CHECKING:
     from foldtrue.plan.file import Plan
@@ -25,7 +25,8 @@ class InspectOptions:
     """What the person says about the photo.
 
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
-    of the piece's centre in the upright photo, None = find it.
+    of the piece's centre in the upright photo, None = find it. sheet: the blank sheet of standard size that lies under
+    the piece, 'auto' = look for one under a piece seen from the camera's side.
 
     Raises UsageError for a value outside these.
     """
@@ -33,12 +34,19 @@ class InspectOptions:
     view: View | Literal["auto"] = "auto"
     side: Side | None = None
     at_px: tuple[float, float] | None = None
+    sheet: Literal["auto", "none", "A4", "Letter"] = "auto"
 
     def __post_init__(self) -> None:
         if self.view not in ("auto", *get_args(View)):
             raise UsageError(f"There is no view {self.view!r}.", f"Choose auto, {', '.join(get_args(View))}.")
         if self.side not in (None, *get_args(Side)):
             raise UsageError(f"There is no side {self.side!r}.", f"Choose {' or '.join(get_args(Side))}.")
+        if self.side is not None and self.view in get_args(Side) and self.side != self.view:
+            raise UsageError(
+                f"A view of the {self.view} shows the {self.view}, not the {self.side}.", "Leave out --side."
+            )
+        if self.sheet not in ("auto", "none", "A4", "Letter"):
+            raise UsageError(f"There is no sheet {self.sheet!r}.", "Choose auto, none, A4 or Letter.")
 
 
 class _Clock:
@@ -79,14 +87,7 @@ def inspect_photo(
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
-    if options.view not in ("auto", "backlit"):
-        raise UsageError(
-            f"Photos of the {options.view} under a lamp or a window cannot be measured yet, "
-            "only photos against the light.",
-            "Hold the piece in front of an even light and photograph that.",
-        )
-    view: View = "backlit"
-    rectify_options = RectifyOptions(view=view, side=options.side, at_px=options.at_px)
+    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px)
     plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
@@ -97,8 +98,35 @@ def inspect_photo(
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
     fit = clock.run("fit", fit_lattice, features, plane, nominal)
     plane = replace(plane, map=fit.map)
+    plane, fit = clock.run("scale", _with_scale, photo, nominal, plane, fit, options)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+
+
+def _with_scale(
+    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, options: InspectOptions
+) -> tuple[Plane, LatticeFit]:
+    """Plane and fit with the scale by the sheet under the piece. One that was only looked for and cannot be made out
+    leaves both as they are; one that the person named must be there."""
+    import numpy as np
+
+    from foldtrue.rectify.sheet_size import sheet_scale
+
+    kind = options.sheet
+    if kind == "none" or (kind == "auto" and plane.view == "backlit"):
+        return plane, fit
+    spread = float(np.sqrt(0.5 * np.mean(np.sum(fit.position_error_mm[fit.measured] ** 2, 1))))
+    try:
+        found = sheet_scale(photo, nominal, fit.map, kind, k1_std=fit.k1_std, twist_std_mm=spread)
+    except PhotoTooPoor:
+        if kind == "auto":
+            return plane, fit
+        raise
+    assumed = [name for name in plane.assumed if name != "scale_assumed"]
+    if kind == "auto":
+        assumed.append("sheet_assumed")
+    plane = replace(plane, reference=found.kind, assumed=tuple(assumed))
+    return plane, replace(fit, scale=found.scale, scale_std=found.scale_std)
 
 
 def _check_at(at_px: tuple[float, float] | None, photo: Photo) -> None:

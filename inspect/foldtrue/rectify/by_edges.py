@@ -112,6 +112,8 @@ class EdgeSearch:
 
         self.field, self.reach_mm, self.energy = field, reach_mm, edge_energy(field)
         inside = field.mask > 0
+        if not inside.any():  # no part of the photo lies here
+            inside = np.ones_like(inside)
         self._shape = [next_fast_len(n, True) for n in field.mask.shape]
         self._mask = rfft2(field.mask, self._shape)
         self._spectra = []

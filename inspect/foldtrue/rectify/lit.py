@@ -108,7 +108,11 @@ def plane_of(photo: Photo, small: Small, verdict: Verdict, options: RectifyOptio
     flip = np.diag([-1.0 if sought.view == "back" else 1.0, 1.0, 1.0])
     placed = Placed(found.matrix @ flip, found.method, found.evidence.share, verdict.runner_up)
     alike = [motion(turn, np.zeros(2)) for turn in sought.turns]
-    return as_plane(photo, small.factor, sought.nominal, placed, options, alike)
+    plane = as_plane(photo, small.factor, sought.nominal, placed, options, alike)
+    # More turns look alike than the plan's own symmetry would have: which cell lies on top hardly shows.
+    if len(sought.turns) > len(sought.nominal.symmetry[sought.view]):
+        plane = replace(plane, assumed=(*plane.assumed, "turn_assumed"))
+    return plane
 
 
 def judge_view(

@@ -165,4 +165,3 @@ def _nodes(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
         }
         for node in node_closures(nominal, fit)
     ]
-

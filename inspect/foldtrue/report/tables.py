@@ -68,6 +68,9 @@ def summary_text(record: Record) -> str:
     ]
     if whole["measured"]:
         lines += _figures(whole)
+    if record["fit"]["scale"] is not None:
+        size = plus_minus(record["fit"]["scale"], record["fit"]["scale_u95"], "")
+        lines.append(f"Size of the piece by the sheet of {plane['reference']} under it: {size} of the planned one.")
     lines += [_sentence(name) for name in plane["assumed"]]
     return "\n".join(lines)
 
