@@ -204,7 +204,8 @@ def _votes(edges: EdgePixels, reach: float, bins: int) -> Array:
 
 
 def _peaks(votes: Array, most: int) -> list[tuple[int, float]]:
-    """Largest sums over three neighbouring offsets, in degrees and bins; best first, one for each neighbourhood."""
+    """Largest sums over three neighbouring offsets, in degrees and bins; best first, one for each neighbourhood and
+    no more than eight in 20 degrees: the grain of a table has many."""
     import cv2
 
     wide = np.concatenate([votes[-2:], votes, votes[:2]]).astype(np.float32)
@@ -212,8 +213,15 @@ def _peaks(votes: Array, most: int) -> list[tuple[int, float]]:
     top = cv2.dilate(summed, np.ones((5, 5), np.uint8))
     crest = ((summed >= top) & (summed > 12))[2:-2]
     angle, place = np.nonzero(crest)
-    order = np.argsort(-summed[2:-2][angle, place], kind="stable")[:most]
-    return [(int(angle[k]), float(place[k])) for k in order]
+    order = np.argsort(-summed[2:-2][angle, place], kind="stable")
+    chosen: list[tuple[int, float]] = []
+    taken = [0] * 18
+    for k in order:
+        sector = int(angle[k]) // 20
+        if taken[sector] < 8 and len(chosen) < most:
+            chosen.append((int(angle[k]), float(place[k])))
+            taken[sector] += 1
+    return chosen
 
 
 def _refined(edges: EdgePixels, angle: float, offset: float) -> tuple[Array, float] | None:
