@@ -334,6 +334,37 @@ def test_the_same_edges_look_alike_in_every_lattice_turn_and_in_a_mirror(name, v
     np.testing.assert_array_equal(one.partner, two.partner)
 
 
+def written_backwards(nominal, view, which):
+    """The same piece with the creases `which` (C,) running from their ends[1] to their ends[0]."""
+    c, s = nominal.creases, nominal.views[view]
+    creases = replace(
+        c,
+        ends=np.where(which[:, None], c.ends[:, ::-1], c.ends),
+        facets=np.where(which[:, None], c.facets[:, ::-1], c.facets),
+    )
+    back = which[s.crease]
+    stretches = replace(
+        s,
+        t0=np.where(back, 1 - s.t1, s.t0),
+        t1=np.where(back, 1 - s.t0, s.t1),
+        layers_left=np.where(back, s.layers_right, s.layers_left),
+        layers_right=np.where(back, s.layers_left, s.layers_right),
+        raised=np.where(back, -s.raised, s.raised),
+    )
+    return replace(nominal, creases=creases, views={**nominal.views, view: stretches})
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.sampled_from(sorted(LAYOUTS)), st.sampled_from(VIEWS), st.integers(0, 2**32 - 1))
+def test_which_end_of_a_crease_comes_first_does_not_matter(name, view, seed):
+    nominal = folded(name)
+    which = np.random.default_rng(seed).random(len(nominal.creases.ids)) < 0.5
+    other = written_backwards(nominal, view, which)
+    np.testing.assert_allclose(falls(other, view), falls(nominal, view), atol=1e-9)
+    np.testing.assert_array_equal(lit_kinds(other, view).kind, lit_kinds(nominal, view).kind)
+    np.testing.assert_array_equal(lit_kinds(other, view).partner, lit_kinds(nominal, view).partner)
+
+
 @pytest.mark.parametrize("view", VIEWS)
 def test_in_a_mirror_the_falls_are_mirrored(nominal, view):
     steps = lit_kinds(nominal, view).kind_type != GROOVE
