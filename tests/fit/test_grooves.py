@@ -1,0 +1,328 @@
+"""Grooves: which of two edges is seen, against Bayes' rule; and the lines and networks of views that have them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import norm
+
+from foldtrue.fit.grooves import first_claims, weigh_claims
+from foldtrue.fit.lines import EdgeLines, edge_lines
+from foldtrue.fit.network import solve_network
+from foldtrue.fit.poses import pose_rows
+from foldtrue.frames import rotation
+from foldtrue.handover import Features
+from foldtrue.plan.file import parse_plan
+from foldtrue.plan.fold import fold_plan
+from foldtrue.stretches import GROOVE, left_normals, lit_kinds, place_numbers
+
+
+def honeycomb(spacing, divisions):
+    return fold_plan(
+        parse_plan(
+            {
+                "format": "foldtrue-plan",
+                "version": 1,
+                "name": "panel (invented)",
+                "sheet": {"shape": "hexagon", "height_mm": 240},
+                "grid": {"kind": "point-to-point", "divisions": divisions},
+                "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": 2},
+            }
+        )
+    )
+
+
+@pytest.fixture(scope="module")
+def tiled():
+    """24 triangles that tile the front: 30 grooves."""
+    return honeycomb(2, 16)
+
+
+@pytest.fixture(scope="module")
+def stepped():
+    """24 triangles with pleats between them: no groove."""
+    return honeycomb(3, 24)
+
+
+# --- shares by Bayes' rule ---
+
+
+def two_lines(t_mid):
+    """A line in a groove and one that has no partner."""
+    one, zero = np.ones(2), np.zeros(2, np.int64)
+    return EdgeLines(
+        crease=np.array([0, 1]),
+        t_mid=np.array(t_mid, float),
+        offset_mm=0 * one,
+        offset_std_mm=one,
+        slope_mm=0 * one,
+        slope_std_mm=one,
+        normal=np.tile([0.0, 1.0], (2, 1)),
+        dark=one,
+        kind=zero,
+        glare=np.zeros(2, bool),
+        shared=np.zeros(2, bool),
+        members=(np.array([0]), np.array([1])),
+        pair=np.array([5, -1]),
+        pair_kind=zero,
+        samples=20 * one,
+        rms_mm=0.01,
+    )
+
+
+def test_before_anything_is_known_both_edges_of_a_groove_have_half():
+    assert first_claims(two_lines([0.5, 0.5]), 0.2).share.tolist() == [0.5, 1.0]
+
+
+def test_the_first_doubt_is_that_of_a_gap_that_may_go_either_way():
+    """A coin between two places a gap g apart has the standard deviation g / 2; edges that part from a shared end to g
+    at mid-length have slopes 2 g apart."""
+    between, at_end = first_claims(two_lines([0.5, 0.5]), 0.2), first_claims(two_lines([1.0, 0.5]), 0.2)
+    np.testing.assert_allclose(between.doubt, [0.1, 0.2, 0, 0])
+    np.testing.assert_allclose(at_end.doubt, [0.0, 0.2, 0, 0])
+
+
+finite = st.floats(-1, 1)
+pairs = st.tuples(finite, finite)
+
+
+@settings(max_examples=60, deadline=None)
+@given(pairs, pairs, st.tuples(st.floats(0.05, 2), st.floats(0.05, 2)))
+def test_shares_follow_bayes_rule(first, second, scatter):
+    """Source: normal densities of scipy.stats, both edges equally likely beforehand."""
+    rest = [np.array([r, (0.0, 0.0)]) for r in (first, second)]
+    std = np.array([scatter, (1.0, 1.0)])
+    claims = weigh_claims(two_lines([0.5, 0.5]), rest[0], rest[1], std)
+    chance = [float(np.prod(norm.pdf(r, scale=scatter))) for r in (first, second)]
+    ratio = np.sum(norm.logpdf(second, scale=scatter) - norm.logpdf(first, scale=scatter))
+    if sum(chance) > 0:
+        assert claims.share[0] == pytest.approx(chance[0] / sum(chance), abs=1e-9)
+    assert claims.share[0] == pytest.approx(1 / (1 + np.exp(np.clip(ratio, -50, 50))), abs=1e-9)
+    assert claims.share[1] == 1.0
+
+
+@settings(max_examples=60, deadline=None)
+@given(pairs, pairs)
+def test_the_doubt_left_is_the_scatter_of_a_choice_between_both(first, second):
+    """By hand: a value that is a with chance p and b with chance 1 - p has the variance p (1 - p) (a - b)^2."""
+    rest = [np.array([r, (3.0, -2.0)]) for r in (first, second)]
+    claims = weigh_claims(two_lines([0.5, 0.5]), rest[0], rest[1], np.full((2, 2), 0.7))
+    p = claims.share[0]
+    for k in (0, 1):
+        mean = p * first[k] + (1 - p) * second[k]
+        variance = p * (first[k] - mean) ** 2 + (1 - p) * (second[k] - mean) ** 2
+        assert claims.doubt[k] == pytest.approx(np.sqrt(variance), abs=1e-7)
+    assert (claims.doubt[2:] == 0).all()
+
+
+def test_naming_the_edges_the_other_way_round_turns_the_shares_round():
+    a, b, std = np.array([[0.1, 0.0], [0, 0]]), np.array([[0.3, -0.2], [0, 0]]), np.full((2, 2), 0.2)
+    one, two = weigh_claims(two_lines([0.5, 0.5]), a, b, std), weigh_claims(two_lines([0.5, 0.5]), b, a, std)
+    assert one.share[0] == pytest.approx(1 - two.share[0])
+    assert one.share[0] > 0.5
+    np.testing.assert_allclose(one.doubt, two.doubt)
+
+
+# --- samples of a front or back view, from known vertices ---
+
+
+def samples_of(nominal, view, displacement, on_top=None, noise_mm=0.0, seed=0, per_stretch=20):
+    """Features as if every edge of the view had been measured. on_top (C,): whether a crease is the one that shows in
+    its groove, else its partner; the samples are always filed under the crease that is listed first."""
+    s, kinds = nominal.views[view], lit_kinds(nominal, view)
+    use = np.sort(np.unique(place_numbers(nominal, view), return_index=True)[1])
+    stretch = np.repeat(use, per_stretch)
+    f = np.tile((np.arange(per_stretch) + 0.5) / per_stretch, len(use))
+    t = s.t0[stretch] + (s.t1 - s.t0)[stretch] * f
+    crease, partner = s.crease[stretch], kinds.partner[stretch]
+    seen = crease if on_top is None else np.where((partner >= 0) & ~on_top[crease], partner, crease)
+    place, ends = nominal.vertices_mm, nominal.creases.ends
+    at = place[ends[crease, 0]] * (1 - t)[:, None] + place[ends[crease, 1]] * t[:, None]
+    along = place[ends[seen, 1]] - place[ends[seen, 0]]
+    u = (np.sum((at - place[ends[seen, 0]]) * along, 1) / np.sum(along**2, 1))[:, None]
+    moved = displacement[ends[seen, 0]] * (1 - u) + displacement[ends[seen, 1]] * u
+    noise = np.random.default_rng(seed).normal(0, noise_mm, len(t))
+    count, every = len(s.crease), len(t)
+    return Features(
+        evidence=np.full(count, 50.0),
+        contrast=np.full(count, 0.2),
+        blur_px=np.full(count, np.nan),
+        found=np.ones(count, bool),
+        stretch=stretch,
+        t=t,
+        offset_mm=np.sum(moved * left_normals(nominal, crease), 1) + noise,
+        std_mm=np.full(every, max(noise_mm, 1e-4)),
+        px_per_mm=np.full(every, 8.0),
+        trust=np.ones(every),
+        piece=stretch,
+        clipped=np.zeros(count, bool),
+    )
+
+
+def lines_of(nominal, view, displacement=None, **more):
+    displacement = np.zeros_like(nominal.vertices_mm) if displacement is None else displacement
+    features = samples_of(nominal, view, displacement, **more)
+    return edge_lines(features, nominal, view, np.zeros(len(features.t)))
+
+
+def test_every_groove_gives_one_line_with_its_other_edge_named(tiled):
+    lines, kinds = lines_of(tiled, "front"), lit_kinds(tiled, "front")
+    grooves = lines.pair >= 0
+    assert grooves.sum() == 30
+    known = set(zip(tiled.views["front"].crease.tolist(), kinds.partner.tolist(), strict=True))
+    assert set(zip(lines.crease[grooves].tolist(), lines.pair[grooves].tolist(), strict=True)) <= known
+
+
+def test_in_a_groove_the_line_is_told_at_the_end_that_both_edges_share(tiled):
+    """Six triangles stand around a node and meet there in tips that are one vertex of the sheet, two by two."""
+    displacement = np.random.default_rng(1).normal(0, 0.1, tiled.vertices_mm.shape)
+    lines = lines_of(tiled, "front", displacement)
+    ends = tiled.creases.ends
+    for e in np.flatnonzero(lines.pair >= 0):
+        (common,) = set(ends[lines.crease[e]]) & set(ends[lines.pair[e]])
+        assert ends[lines.crease[e], int(lines.t_mid[e])] == common
+        assert lines.offset_mm[e] == pytest.approx(displacement[common] @ lines.normal[e], abs=1e-9)
+
+
+def test_lines_without_a_partner_are_told_at_their_middle(stepped):
+    lines = lines_of(stepped, "front")
+    assert (lines.pair == -1).all()
+    middle = np.array(
+        [
+            np.mean([0.5 * (a + b) for c, a, b in zip(s.crease, s.t0, s.t1, strict=True) if c == crease])
+            for s in [stepped.views["front"]]
+            for crease in lines.crease
+        ]
+    )
+    alone = np.bincount(stepped.views["front"].crease, minlength=lines.crease.max() + 1)[lines.crease] == 1
+    np.testing.assert_allclose(lines.t_mid[alone], middle[alone], atol=1e-6)
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_the_upper_side_is_the_one_the_edge_falls_from(stepped, view):
+    lines, s = lines_of(stepped, view), stepped.views[view]
+    raised = dict(zip(s.crease.tolist(), s.raised.tolist(), strict=True))
+    assert lines.dark.tolist() == [raised[c] for c in lines.crease.tolist()]
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_one_shift_applies_to_edges_of_one_kind_and_to_no_other(stepped, view):
+    lines, kinds = lines_of(stepped, view), lit_kinds(stepped, view)
+    of = dict(zip(stepped.views[view].crease.tolist(), kinds.kind.tolist(), strict=True))
+    kind = np.array([of[c] for c in lines.crease.tolist()])
+    np.testing.assert_array_equal(lines.kind[:, None] == lines.kind[None], kind[:, None] == kind[None])
+    np.testing.assert_array_equal(lines.pair_kind, lines.kind)
+
+
+def test_in_a_groove_the_shift_depends_on_whose_edge_it_is(tiled):
+    """The edge of the twist on one side falls one way, that of its neighbour the other: two shifts per direction, and
+    which of them belongs to an edge follows from the side on which its twist lies."""
+    lines = lines_of(tiled, "front")
+    owner = {c: t for t in tiled.twists for c, e in enumerate(tiled.creases.ends) if set(e) <= set(t.tips)}
+    grooves = np.flatnonzero(lines.pair >= 0)
+    shift_of = {}
+    for e in grooves:
+        sense = -lines.dark[e] * lines.normal[e]
+        middle = tiled.vertices_mm[tiled.creases.ends[lines.crease[e]]].mean(0)
+        for crease, kind in ((lines.crease[e], lines.kind[e]), (lines.pair[e], lines.pair_kind[e])):
+            ahead = (np.array(owner[crease].planned_mm) - middle) @ sense > 0
+            shift_of.setdefault((*np.rint(sense * 1e6).astype(int), bool(ahead)), set()).add(int(kind))
+    assert len(shift_of) == 6
+    assert all(len(kinds) == 1 for kinds in shift_of.values())
+    assert len(set.union(*shift_of.values())) == 6
+
+
+def test_at_a_bare_edge_all_creases_below_are_candidates_elsewhere_the_one_that_shows(tiled):
+    """Where no paper is beyond, what sticks out from below shows too; over paper only the topmost edge can."""
+    lines = lines_of(tiled, "front")
+    s, back = tiled.views["front"], tiled.views["backlit"]
+    bare = {int(c) for c, a, b in zip(s.crease, s.layers_left, s.layers_right, strict=True) if min(a, b) == 0}
+    assert bare
+    for crease, members, shared in zip(lines.crease.tolist(), lines.members, lines.shared, strict=True):
+        assert crease in members
+        assert shared == (len(members) > 1)
+        if crease not in bare:
+            assert members.tolist() == [crease]
+            continue
+        p, q = tiled.vertices_mm[tiled.creases.ends[crease]]
+        normal = np.array([p[1] - q[1], q[0] - p[0]]) / np.hypot(*(q - p))
+        for other in members:
+            assert np.abs((tiled.vertices_mm[tiled.creases.ends[other]] - p) @ normal).max() < 1e-6
+            assert other in back.crease
+
+
+def test_a_groove_is_no_silhouette(tiled):
+    kinds = lit_kinds(tiled, "front")
+    grooves = set(tiled.views["front"].crease[kinds.kind_type == GROOVE].tolist())
+    lines = lines_of(tiled, "front")
+    assert not lines.shared[[c in grooves for c in lines.crease.tolist()]].any()
+
+
+# --- the network ---
+
+
+def solved(nominal, view, displacement, on_top=None, seed=0, noise_mm=0.005):
+    lines = lines_of(nominal, view, displacement, on_top=on_top, noise_mm=noise_mm, seed=seed)
+    return solve_network(lines, nominal, 0.12 * nominal.pitch_mm, 0.1, judge_by_shape=True)
+
+
+def poses(nominal, network):
+    """(T, 3) x, y mm and turn deg of every twist, and their stds."""
+    found, std = [], []
+    for rows, twist in zip(pose_rows(nominal), nominal.twists, strict=True):
+        unknown = network.unknown_of[list(twist.tips)]
+        columns = np.zeros((network.size, 4))
+        columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()] = rows.T
+        found.append(rows @ network.displacement_mm[list(twist.tips)].ravel())
+        std.append(np.sqrt(np.diag(columns.T @ network.factor.solve(columns))))
+    scale = np.array([1.0, 1.0, np.degrees(1.0)])
+    return np.array(found)[:, :3] * scale, np.array(std)[:, :3] * scale
+
+
+def one_off(nominal, twist, shift_mm, turn_deg):
+    """Displacement (V, 2) when one twist alone is off."""
+    moved = np.zeros_like(nominal.vertices_mm)
+    tips = list(nominal.twists[twist].tips)
+    arm = nominal.vertices_mm[tips] - nominal.vertices_mm[tips].mean(0)
+    moved[tips] = arm @ rotation(turn_deg).T - arm + shift_mm
+    return moved
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_steps_give_a_twist_that_is_off_back_with_its_sign(stepped, view):
+    """Noise of 0.005 mm on 20 samples an edge leaves 0.001 mm; the rest is what the common shifts may take up."""
+    found, std = poses(stepped, solved(stepped, view, one_off(stepped, 3, [0.3, -0.2], 1.0)))
+    wanted = np.zeros((24, 3))
+    wanted[3] = 0.3, -0.2, 1.0
+    assert (np.abs(found - wanted) < 3 * std + 0.02).all()
+    np.testing.assert_allclose(found[3], wanted[3], atol=0.12)
+
+
+def true_poses(nominal, displacement):
+    scale = np.array([1.0, 1.0, np.degrees(1.0)])
+    rows = [r @ displacement[list(t.tips)].ravel() for r, t in zip(pose_rows(nominal), nominal.twists, strict=True)]
+    return np.array(rows)[:, :3] * scale
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
+def test_whichever_edge_of_each_groove_shows_the_stated_uncertainty_holds(tiled, share):
+    """Every vertex 0.1 mm off, and in each groove one edge or the other on top, told by nobody: of 6 x 24 poses, some
+    ten a piece independent, 95 % less three standard deviations of the share lie within two of their stated ones."""
+    z = []
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 11])
+        true = rng.normal(0, 0.1, tiled.vertices_mm.shape)
+        on_top = rng.random(len(tiled.creases.ids)) < share
+        found, std = poses(tiled, solved(tiled, "front", true, on_top, seed))
+        z.append((found - true_poses(tiled, true)) / std)
+    assert np.mean(np.abs(z) < 2) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
+
+
+def test_where_both_edges_of_every_groove_lie_on_one_line_it_does_not_matter_which_shows(tiled):
+    """The whole piece shifted and turned: no gap anywhere."""
+    whole = tiled.vertices_mm @ rotation(0.2).T + [0.1, -0.05] - tiled.vertices_mm
+    top = np.random.default_rng(2).random(len(tiled.creases.ids)) < 0.5
+    one, two = (poses(tiled, solved(tiled, "front", whole, t, noise_mm=1e-4))[0] for t in (top, ~top))
+    np.testing.assert_allclose(one, two, atol=0.002)
