@@ -264,7 +264,8 @@ def _fit_one_way(
     count = np.bincount(edge[use], minlength=edges)
     evidence = np.where(count >= 2, level / (scatter / np.sqrt(np.maximum(count, 1)) + 1e-3), 0.0)
     shift, ratio = fit.shift_mm / usual, fit.amplitude / usual
-    good = use & looks.known[kind] & (ratio > 0.3) & (ratio < 2.5) & (np.abs(shift) < 0.5 * half * step)
+    alike = ((ratio > 0.3) & (ratio < 2.5)) | (np.abs(fit.amplitude - usual) < 2.5 * scatter[edge])
+    good = use & looks.known[kind] & alike & (np.abs(shift) < 0.5 * half * step)
     std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / usual, 1e-4)
     facing = lit.facing[lines.block_interval]
     base = now.offset_mm[edge] + now.slope_mm[edge] * (lines.block_t - 0.5)
