@@ -44,7 +44,8 @@ class Score:
 
     share: of the twists in the picture that were measured. wrong: rows at a site that is not theirs, or a second row
     for a site. gain: position RMS over that of an answer of zero for every twist. cover: share of the 95 % intervals
-    that hold the truth, for position, angle, and angle with the common overturn taken out.
+    that hold the truth, for position, angle, and angle with the common overturn taken out. scale_error: stated size of
+    the piece over the true one, less one, where a sheet gives it; scale_held: whether it lies in its 95 % interval.
     """
 
     share: float
@@ -60,6 +61,8 @@ class Score:
     cover_position: float
     cover_angle: float
     cover_relative: float
+    scale_error: float = math.nan
+    scale_held: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -194,6 +197,20 @@ def score(truth: Truth, m: Misses) -> Score:
         cover_angle=_held(m.angle_deg, m.limit_deg),
         cover_relative=_held(m.relative_deg, m.limit_relative_deg),
     )
+
+
+def scale_figures(truth: Truth, site, fit: dict) -> tuple[float, float]:
+    """scale_error and scale_held of result.json's fit against these sites' truth; nan where there is none of either."""
+    if truth.level != "similarity" or fit["scale"] is None:
+        return math.nan, math.nan
+    planned = truth.planned_mm[site]
+    true = math.hypot(*best_map(planned, planned + truth.error_mm[site], "similarity")[:2, 0])
+    return fit["scale"] / true - 1, float(abs(fit["scale"] - true) <= fit["scale_u95"])
+
+
+def turns_alike(plan_turns: tuple[float, ...], assumed: list[str]) -> tuple[float, ...]:
+    """The plan's turns (deg) that count as alike: all six where the result says that it could not tell more."""
+    return tuple(60.0 * k for k in range(6)) if "turn_assumed" in assumed else plan_turns
 
 
 def _rms(values) -> float:

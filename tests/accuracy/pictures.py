@@ -1,12 +1,13 @@
-"""Measure a folder of pictures with exact truth that this project did not make, and say how far off the figures are.
+r"""Measure a folder of pictures with exact truth that this project did not make, and say how far off the figures are.
 
-    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/pictures.py [--kind KIND] [--doc] [--keep FOLDER] [NAME ...]
+    FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/pictures.py \
+        [--kind KIND] [--view VIEW] [--doc] [--keep FOLDER] [NAME ...]
 
 FOLDER/rendered holds NAME.jpg and NAME.json: the plan's layout, and for every twist where it is in the picture and how
-far it is off. Each is measured as its user would: the plan made from that layout, the photo, nothing else. The judging
-is in judging.py; docs/accuracy.md describes it and keeps the tables (--doc renews them there). --keep writes every
-NAME/result.json for a second opinion. The exit code is 1 when a picture that shows no such piece was measured, or a
-twist was taken for another.
+far it is off. Each is measured as its user would: the plan made from that layout, the photo, nothing else; --view says
+how it was lit. The judging is in judging.py; docs/accuracy.md describes it and keeps the tables (--doc renews those of
+the kinds that were measured). --keep writes every NAME/result.json for a second opinion. The exit code is 1 when a
+picture that shows no such piece was measured, or a twist was taken for another.
 """
 
 from __future__ import annotations
@@ -15,15 +16,15 @@ import argparse
 import json
 import os
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from judging import Score, Truth, misses, score
+from judging import Score, Truth, misses, scale_figures, score, turns_alike
 from tables import cell, put, table
 
 from foldtrue.errors import FoldtrueError
-from foldtrue.inspection import inspect_photo
+from foldtrue.inspection import InspectOptions, inspect_photo
 from foldtrue.plan.file import parse_plan
 from foldtrue.report.result import result_record
 
@@ -41,6 +42,8 @@ COLUMNS = (
     ("cover_angle", "angle", ".2f"),
     ("cover_relative", "relative", ".2f"),
 )
+SCALE = (("scale_error", "size by the sheet", "+.4f"), ("scale_held", "held", ".0f"))
+MARKS = {"backlit": "pictures", "front": "pictures-front"}
 GROUPED = (
     "pictures", "measured", "seen", "wrong", "turns wrong", "pos RMS mm", "median", "angle RMS deg", "median",
     "overturn RMS", "gain median", "worst", "cover pos", "angle", "relative",
@@ -49,7 +52,10 @@ GROUPED = (
 
 @dataclass(frozen=True)
 class Outcome:
-    """One picture: kind and renderer from its truth, whether it must be measured, its score or why there is none."""
+    """One picture: kind and renderer from its truth, whether it must be measured, its score or why there is none.
+
+    named: the score once the view is said, where it was declined without.
+    """
 
     name: str
     kind: str
@@ -58,6 +64,7 @@ class Outcome:
     score: Score | None
     reason: str
     false: bool = False
+    named: Score | None = None
 
 
 def plan_of(layout: dict):
@@ -87,13 +94,13 @@ def truth_of(data: dict) -> Truth:
     )
 
 
-def judge(folder: Path, name: str, keep: Path | None = None) -> Outcome:
+def judge(folder: Path, name: str, view: str = "auto", keep: Path | None = None) -> Outcome:
     """Measure one picture and judge what comes out."""
     data = json.loads((folder / f"{name}.json").read_text())
     wanted = data["expected"] == "measure"
     head = (name, data["kind"], data["renderer"], wanted)
     try:
-        inspection = inspect_photo(folder / f"{name}.jpg", plan_of(data["plan"]["layout"]))
+        inspection = inspect_photo(folder / f"{name}.jpg", plan_of(data["plan"]["layout"]), InspectOptions(view=view))
     except FoldtrueError as error:
         return Outcome(*head, None, f"{type(error).__name__}: {error.what}")
     record = result_record(inspection)
@@ -103,20 +110,25 @@ def judge(folder: Path, name: str, keep: Path | None = None) -> Outcome:
     if not wanted:
         claimed = any(t["status"] == "measured" for t in record["twists"])
         return Outcome(*head, None, "FALSE REPORT" if claimed else "measured nothing", claimed)
-    found = misses(truth_of(data), record["twists"], inspection.nominal.symmetry[inspection.plane.view])
+    truth = truth_of(data)
+    alike = turns_alike(inspection.nominal.symmetry[inspection.plane.view], record["plane"]["assumed"])
+    found = misses(truth, record["twists"], alike)
     if found is None:
         return Outcome(*head, None, "NO SITE MATCHES", True)
-    return Outcome(*head, score(truth_of(data), found), "")
+    error, held = scale_figures(truth, found.site, record["fit"])
+    return Outcome(*head, replace(score(truth, found), scale_error=error, scale_held=held), "")
 
 
 def picture_rows(outcomes: list[Outcome]) -> list[str]:
     """One line for every picture that was measured."""
     rows = []
+    scaled = any(o.score is not None and o.score.scale_error == o.score.scale_error for o in outcomes)
+    columns = (*COLUMNS, *(SCALE if scaled else ()))
     for o in outcomes:
         if o.score is not None:
-            cells = [cell(getattr(o.score, key), form) for key, _, form in COLUMNS]
+            cells = [cell(getattr(o.score, key), form) for key, _, form in columns]
             rows.append((o.name + ("" if o.score.upright else " (turn wrong)"), *cells))
-    return table(("picture", *(c[1] for c in COLUMNS)), rows)
+    return table(("picture", *(c[1] for c in columns)), rows)
 
 
 def summary_rows(outcomes: list[Outcome]) -> list[str]:
@@ -154,11 +166,14 @@ def _summary(done: list[Score]) -> list[str]:
 
 def refusals(outcomes: list[Outcome]) -> list[str]:
     """What was declined: pieces missed with the reason, counted where many share it, and what had to be declined."""
-    lines = []
     missed = [o for o in outcomes if o.wanted and o.score is None]
-    for group in sorted({(o.kind, o.renderer, o.reason.split(":")[0]) for o in missed}):
-        names = [o.name for o in missed if (o.kind, o.renderer, o.reason.split(":")[0]) == group]
-        lines.append(f"- Not measured, {group[0]} {group[1]}, by {group[2]}: {', '.join(names)}.")
+    lines = []
+    for reason in sorted({o.reason for o in missed}):
+        names = [o.name for o in missed if o.reason == reason]
+        lines.append(f"- Not measured, {len(names)}: {', '.join(names)}. {reason}")
+        lines += [
+            f"    - {o.name} with --view {o.kind}: {_said(o.named)}" for o in missed if o.reason == reason and o.named
+        ]
     right = [o for o in outcomes if not o.wanted and not o.false]
     false = [o.name for o in outcomes if not o.wanted and o.false]
     total = len(right) + len(false)
@@ -169,9 +184,26 @@ def refusals(outcomes: list[Outcome]) -> list[str]:
     return lines
 
 
+def _said(s: Score) -> str:
+    cover = " / ".join(cell(c, ".2f") for c in (s.cover_position, s.cover_angle, s.cover_relative))
+    return (
+        f"seen {s.share:.2f}, wrong {s.wrong}, pos RMS {s.position_rms_mm:.3f} mm (gain {cell(s.gain, '.2f')}), "
+        f"angle RMS {s.angle_rms_deg:.3f} deg, cover {cover}."
+    )
+
+
+def judge_all(folder: Path, name: str, kind: str, view: str, keep: Path | None) -> Outcome:
+    """The picture's outcome, and for a piece that is declined what saying the view changes."""
+    first = judge(folder, name, view, keep)
+    if first.score is not None or not first.wanted or view != "auto":
+        return first
+    return replace(first, named=judge(folder, name, kind).score)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--kind", choices=["backlit", "front", "all"], default="all")
+    parser.add_argument("--view", choices=["auto", "backlit", "front", "back"], default="auto")
     parser.add_argument("--doc", action="store_true", help="renew the tables in docs/accuracy.md")
     parser.add_argument("--keep", type=Path, help="folder for every picture's result.json")
     parser.add_argument("names", nargs="*")
@@ -181,17 +213,19 @@ def main() -> int:
         print("FOLDTRUE_PHOTOS is not set: nothing to measure.")
         return 0
     folder = Path(root) / "rendered"
-    outcomes = []
+    done: dict[str, list[Outcome]] = {}
     for name in options.names or [f.stem for f in sorted(folder.glob("*.json"))]:
-        if options.kind != "all" and json.loads((folder / f"{name}.json").read_text())["kind"] != options.kind:
-            continue
-        outcomes.append(judge(folder, name, options.keep))
-        print(f"{name}: {outcomes[-1].reason or outcomes[-1].score}", file=sys.stderr, flush=True)
-    lines = [*summary_rows(outcomes), "", *picture_rows(outcomes), "", *refusals(outcomes)]
-    print("\n".join(lines))
-    if options.doc:
-        put("pictures", lines)
-    return int(any(o.false or (o.score is not None and o.score.wrong > 0) for o in outcomes))
+        kind = json.loads((folder / f"{name}.json").read_text())["kind"]
+        if options.kind in ("all", kind):
+            done.setdefault(kind, []).append(judge_all(folder, name, kind, options.view, options.keep))
+            print(f"{name}: {done[kind][-1].reason or done[kind][-1].score}", file=sys.stderr, flush=True)
+    for kind, outcomes in done.items():
+        lines = [*summary_rows(outcomes), "", *picture_rows(outcomes), "", *refusals(outcomes)]
+        print("\n".join(lines))
+        if options.doc:
+            put(MARKS[kind], lines)
+    every = [o for outcomes in done.values() for o in outcomes]
+    return int(any(o.false or (o.score is not None and o.score.wrong > 0) for o in every))
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from judging import Misses, Truth, misses
+from judging import Misses, Truth, misses, turns_alike
 
 from foldtrue.handover import Inspection, Nominal, Simulated
 from foldtrue.inspection import InspectOptions, inspect_photo
@@ -50,5 +50,6 @@ def measure(
     """Write the photo, inspect it, compare; raises what inspect_photo raises."""
     path.write_bytes(made.jpeg)
     inspection = inspect_photo(path, plan, options)
-    truth = truth_of(nominal, made)
-    return inspection, truth, misses(truth, result_record(inspection)["twists"], nominal.symmetry["backlit"])
+    truth, record = truth_of(nominal, made), result_record(inspection)
+    alike = turns_alike(nominal.symmetry[inspection.plane.view], record["plane"]["assumed"])
+    return inspection, truth, misses(truth, record["twists"], alike)
