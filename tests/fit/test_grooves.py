@@ -306,18 +306,65 @@ def true_poses(nominal, displacement):
     return np.array(rows)[:, :3] * scale
 
 
+def scaled_errors(nominal, view, seeds, share=0.5):
+    """(N, T, 3) errors of all poses over their stated stds, every vertex 0.1 mm off, and in each groove one edge or the
+    other on top, told by nobody."""
+    z = []
+    for seed in range(seeds):
+        rng = np.random.default_rng([seed, 11])
+        true = rng.normal(0, 0.1, nominal.vertices_mm.shape)
+        on_top = rng.random(len(nominal.creases.ids)) < share
+        found, std = poses(nominal, solved(nominal, view, true, on_top, seed))
+        z.append((found - true_poses(nominal, true)) / std)
+    return np.array(z)
+
+
 @pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
 def test_whichever_edge_of_each_groove_shows_the_stated_uncertainty_holds(tiled, share):
-    """Every vertex 0.1 mm off, and in each groove one edge or the other on top, told by nobody: of 6 x 24 poses, some
-    ten a piece independent, 95 % less three standard deviations of the share lie within two of their stated ones."""
-    z = []
-    for seed in range(6):
-        rng = np.random.default_rng([seed, 11])
-        true = rng.normal(0, 0.1, tiled.vertices_mm.shape)
-        on_top = rng.random(len(tiled.creases.ids)) < share
-        found, std = poses(tiled, solved(tiled, "front", true, on_top, seed))
-        z.append((found - true_poses(tiled, true)) / std)
+    """Of 6 x 24 poses, some ten a piece independent, 95 % less three standard deviations of the share lie within two of
+    their stated ones."""
+    z = scaled_errors(tiled, "front", 6, share)
     assert np.mean(np.abs(z) < 2) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
+
+
+@pytest.mark.xfail(
+    reason="so few shape equations are settled in a tiled front that the twists' shape keeps its start value of 0.02 "
+    "pitches; grooves are then shared half and half for ever, and three times the error is stated"
+)
+def test_no_more_uncertainty_is_stated_than_twice_the_error(tiled):
+    z = scaled_errors(tiled, "front", 6)
+    assert (np.sqrt(np.mean(z**2, (0, 1))) > 0.5).all()
+
+
+@pytest.mark.parametrize("view", ["front", "back"])
+def test_turns_of_stepped_pieces_are_as_unsure_as_stated(stepped, view):
+    z = scaled_errors(stepped, view, 6)[:, :, 2]
+    assert np.mean(np.abs(z) < 2) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
+
+
+@pytest.mark.xfail(reason="turns at a tiled back err by 1.3 to 1.7 times what is stated")
+def test_turns_at_a_tiled_back_are_as_unsure_as_stated(tiled):
+    z = scaled_errors(tiled, "back", 10)[:, :, 2]
+    # a root mean square of 240 turns, half of them independent, is known to 6 %
+    assert np.sqrt(np.mean(z**2)) < 1.2
+
+
+OFF_MM = [0.45, -0.3]
+
+
+@pytest.mark.parametrize(
+    "noise_mm",
+    [
+        0.002,
+        pytest.param(
+            0.01, marks=pytest.mark.xfail(reason="edges that tell of one twist's slip lose their say, as if they lied")
+        ),
+    ],
+)
+def test_one_twist_far_off_on_a_tiled_back_is_not_taken_for_edges_that_lie(tiled, noise_mm):
+    """Its tips are its neighbours' too; six edges agree that they have moved, by thirty times their noise."""
+    found, std = poses(tiled, solved(tiled, "back", one_off(tiled, 3, OFF_MM, 0.0), noise_mm=noise_mm))
+    assert (np.abs(found[3, :2] - OFF_MM) < 3 * std[3, :2]).all()
 
 
 def test_where_both_edges_of_every_groove_lie_on_one_line_it_does_not_matter_which_shows(tiled):
