@@ -86,6 +86,11 @@ _REGISTER = (
         "Photograph the piece with the plan's x direction to the right, and mark one corner for photos to come.",
     ),
     Flag(
+        "size_differs",
+        "By the sheet under it the piece has another size than planned; pieces of other plans can look the same.",
+        "Check that the plan is this piece's (sheet size, divisions, spacing), and the kind of the sheet.",
+    ),
+    Flag(
         "tone_curve_assumed",
         "The camera's tone curve is not known; pixel values were taken as sRGB.",
         "Turn off filters and high-contrast modes, and leave the photo as the camera wrote it.",

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from foldtrue.plan.file import Plan
 
 Result = TypeVar("Result")
+UNUSUAL_SIZE = 0.04
+"""A careful piece comes out within this of its planned size (common practice, no source)."""
 _LIBRARIES = ("foldtrue", "numpy", "scipy", "opencv-python", "pillow")
 
 
@@ -125,6 +127,8 @@ def _with_scale(
     assumed = [name for name in plane.assumed if name != "scale_assumed"]
     if kind == "auto":
         assumed.append("sheet_assumed")
+    if abs(found.scale - 1) > UNUSUAL_SIZE + 2 * found.scale_std:
+        assumed.append("size_differs")
     plane = replace(plane, reference=found.kind, assumed=tuple(assumed))
     return plane, replace(fit, scale=found.scale, scale_std=found.scale_std)
 

@@ -21,6 +21,8 @@ LEAST_SHARE = 0.6
 MOST_DENSE = 0.75
 LEAST_SIGMAS = 1.5
 PLAINLY_BACKLIT = 0.7
+MOST_SPREAD = 0.6
+"""Largest spread of log light over a piece that is lit from the camera's side."""
 LATTICE_CONTRAST = 1.3
 """A place found through the lattice alone, chosen among many, needs this many times the contrast."""
 
@@ -67,6 +69,11 @@ def rectify_auto(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Pla
     # Where the front stands its outline is known, and the back would stand by the same one.
     verdicts = [front, judge_view(photo, small, nominal, "back", options, lattice=front.reason is not None)]
     standing = [v for v in verdicts if v.reason is None]
+    if any(light_spread(small, v) > MOST_SPREAD for v in standing):
+        raise NotThisPiece(
+            "The picture is light and dark as paper is against the light, but not as this plan's layers would make it.",
+            "Check that the plan is this piece's; if its paper is printed or shines, say --view front or --view back.",
+        )
     if len(standing) > 1:
         raise NotThisPiece(
             "The picture fits the plan's front and its back alike.", "Say which it is with --view front or --view back."
@@ -76,6 +83,28 @@ def rectify_auto(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Pla
     if isinstance(against, Plane):
         return against
     raise _why_none(verdicts)
+
+
+def light_spread(small: Small, verdict: Verdict) -> float:
+    """How much the light differs over the piece: the middle 80 % of its logarithm, a quadratic lamp taken off.
+
+    Two layers more let half the light through or less, a log ratio of 0.7 and up; the tilts of facets seen from the
+    lamp's side make 0.3 at most (Lambert's cosine law: facets 5 deg apart under a lamp 20 deg above the table).
+    """
+    import cv2
+
+    assert verdict.found is not None
+    outline = apply_homography(verdict.found.matrix, verdict.sought.outline_mm)
+    inside = np.zeros(small.log.shape, np.uint8)
+    cv2.fillPoly(inside, [np.rint(outline).astype(np.int32)], 1)
+    ys, xs = np.nonzero(cv2.erode(inside, np.ones((9, 9), np.uint8)))
+    if len(ys) < 200:
+        return 0.0
+    u, v = ((a - a.mean()) / len(inside) for a in (xs, ys))
+    smooth = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], 1)
+    light = small.log[ys, xs].astype(float)
+    rest = light - smooth @ np.linalg.lstsq(smooth, light, rcond=None)[0]
+    return float(np.subtract(*np.percentile(rest, [90, 10])))
 
 
 def _backlit_share(photo: Photo, nominal: Nominal, options: RectifyOptions) -> float:
