@@ -22,6 +22,11 @@ from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
 
 
+USUAL_SHAPE, USUAL_SHAPE_LIT, LEAST_SHAPE = 0.02, 0.015, 0.004
+"""How far twists depart from the planned shape, per coordinate, in pitches: before the piece is known, loosely and,
+where it decides which edges are believed, as careful work does; and at least (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Network:
     """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of
@@ -78,7 +83,8 @@ def solve_network(
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
     claims = first_claims(lines, 0.01 * nominal.pitch_mm)
-    misfit, shape = 0.0, 0.02 * nominal.pitch_mm
+    misfit, shape = 0.0, (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
+    least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
@@ -90,7 +96,7 @@ def solve_network(
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
         if step == 0:
-            shape = _shape(setup, factor, x, shape)
+            shape = max(_shape(setup, factor, x, shape), least_shape)
             if lines.shared.any():
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
