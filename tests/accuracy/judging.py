@@ -225,7 +225,9 @@ def _held(error, limit) -> float:
 def _is_upright(truth: Truth, turned: float, alike_deg: tuple[float, ...]) -> bool:
     """Whether the turn that the result chose looks alike and is, among those that do, the one closest to upright."""
     plan, seen = truth.planned_mm - truth.planned_mm.mean(0), (truth.px - truth.px.mean(0)) * [1, -1]
+    mirrored = np.linalg.det(plan.T @ seen) < 0  # seen from behind: upright is the plan's x to the left
+    plan = plan * ([-1, 1] if mirrored else [1, 1])
     cross, dot = np.sum(plan[:, 0] * seen[:, 1] - plan[:, 1] * seen[:, 0]), np.sum(plan * seen)
     roll = float(np.degrees(np.arctan2(cross, dot)))
-    lean = {round(k) % 360: abs(math.remainder(roll + k, 360)) for k in alike_deg}
+    lean = {round(k) % 360: abs(math.remainder(roll + (-k if mirrored else k), 360)) for k in alike_deg}
     return round(turned) % 360 in lean and lean[round(turned) % 360] <= min(lean.values()) + 1.0
