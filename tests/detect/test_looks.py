@@ -162,7 +162,8 @@ def test_a_kind_of_which_nothing_is_known_gives_no_response(looks):
 
 def test_the_fit_is_weighted_least_squares(looks):
     """Source: numpy.linalg.lstsq of even light, an even slope, the look, and its derivative by place (smoothed over
-    0.7 samples), and the covariance (A'WA)^-1 of its solution."""
+    0.7 samples), and the variance of its solution when noise is the same in all parts: the sum of squares of the
+    solution's weights (Gauss)."""
     profile = np.random.default_rng(8).normal(size=(6, COUNT))
     kind, weight = np.array([0, 1, 0, 1, 1, 0]), inverse_variance(looks)
     fit = fit_looks(profile, kind, looks, weight)
@@ -170,12 +171,11 @@ def test_the_fit_is_weighted_least_squares(looks):
         change = np.gradient(gaussian_filter1d(looks.value[k], 0.7)) / STEP_MM
         design = np.stack([np.ones(COUNT), np.linspace(-1, 1, COUNT), looks.value[k], change], 1)
         root = np.sqrt(weight[k])
-        found, rest, _, _ = np.linalg.lstsq(design * root[:, None], profile[row] * root, rcond=None)
+        found = np.linalg.lstsq(design * root[:, None], profile[row] * root, rcond=None)[0]
         assert fit.amplitude[row] == pytest.approx(found[2], rel=1e-5)
         assert fit.shift_mm[row] == pytest.approx(-found[3], rel=1e-5)
-        assert fit.noise[row] == pytest.approx(np.sqrt(rest[0] / (COUNT - 4)), rel=1e-6)
-        covariance = np.linalg.inv(design.T @ (design * weight[k][:, None]))
-        assert fit.shift_var[row] == pytest.approx(covariance[3, 3], rel=1e-5)
+        reads = np.linalg.lstsq(design * root[:, None], np.diag(root), rcond=None)[0]
+        assert fit.shift_var[row] == pytest.approx(np.sum(reads[3] ** 2), rel=1e-5)
 
 
 @settings(max_examples=40, deadline=None)
@@ -191,29 +191,7 @@ def test_a_look_moved_along_the_facing_comes_out_moved_whatever_the_light(kind, 
     assert fit.shift_mm[0] / fit.amplitude[0] == pytest.approx(moved_mm, rel=0.15, abs=2e-3)
 
 
-def test_the_stated_uncertainty_of_a_shift_is_its_scatter(looks):
-    """2000 draws of noise of the very spread that the weights stand for."""
-    kind, weight = np.zeros(2000, np.int64), inverse_variance(looks)
-    rng = np.random.default_rng(9)
-    noise = rng.normal(size=(2000, COUNT)) / np.sqrt(weight[0])
-    fit = fit_looks(looks.value[kind] + noise, kind, looks, weight)
-    assert np.mean(fit.noise**2) == pytest.approx(1.0, abs=0.03)
-    # a standard deviation from 2000 draws is known to 1.6 %
-    assert fit.shift_mm.std() == pytest.approx(np.sqrt(fit.shift_var[0]), rel=0.06)
-
-
-@pytest.mark.parametrize(
-    "way",
-    [
-        0,
-        pytest.param(
-            1, marks=pytest.mark.xfail(reason="the residual is divided by all parts, also those given no say")
-        ),
-        pytest.param(
-            2, marks=pytest.mark.xfail(reason="the residual is divided by all parts, also those given no say")
-        ),
-    ],
-)
+@pytest.mark.parametrize("way", [0, 1, 2])
 def test_by_whichever_flank_the_stated_uncertainty_of_a_shift_is_its_scatter(looks, way):
     """2000 draws of noise that is the same in all parts, on the steady ridge; a shift's uncertainty as the search
     states it: noise times the root of its variance for unit noise."""

@@ -128,12 +128,20 @@ def test_auto_tells_the_three_views_apart(plan, view):
     assert rectify_photo(shot.photo, plan, RectifyOptions(view="auto")).view == view
 
 
-def test_auto_says_when_both_sides_fit(nominal, monkeypatch):
+def test_auto_takes_a_front_that_stands_for_one_whatever_the_back_does(nominal, monkeypatch):
+    """Unused creases of the grid run where the back's edges would lie; nothing runs where the front's would."""
     shot = simulate_photo(nominal, scene("front", 9))
     judge = lit.judge_view
     monkeypatch.setattr(lit, "judge_view", lambda *given, **_: judge(*given[:3], "front", given[4]))
-    with pytest.raises(NotThisPiece, match="alike"):
-        rectify_photo(shot.photo, nominal, RectifyOptions(view="auto"))
+    assert rectify_photo(shot.photo, nominal, RectifyOptions(view="auto")).view == "front"
+
+
+def test_auto_declines_what_is_light_and_dark_like_layers_but_not_the_plans(plan, monkeypatch):
+    """A front whose facets differ as two layers' light does."""
+    shot = simulate_photo(plan, scene("front", 9))
+    monkeypatch.setattr(lit, "light_spread", lambda small, verdict: 0.7)
+    with pytest.raises(NotThisPiece, match="against the light"):
+        rectify_photo(shot.photo, plan, RectifyOptions(view="auto"))
 
 
 def test_the_centre_may_be_named(plan):

@@ -37,7 +37,7 @@ class Looks:
 @dataclass(frozen=True)
 class LookFits:
     """Per profile (B,): amplitude (1 = as usual), shift_mm along the facing for unit amplitude, the variance of that
-    shift for unit weighted noise, noise: root mean square of what is left, weighted."""
+    shift for unit noise in all parts, noise: standard deviation of a part, relative light."""
 
     amplitude: Array
     shift_mm: Array
@@ -124,8 +124,11 @@ def fit_looks(profile: Array, kind: IntArray, looks: Looks, weight: Array) -> Lo
     solver = np.einsum("kij,knj,kn->kin", inverse, basis, weight)
     out = np.zeros((len(profile), 4))
     rest = np.zeros(len(profile))
+    # Noise is the same in all parts, weights or not; it is read where the weights let the fit be tight.
+    total = weight.sum(axis=1)
+    free = total * (1.0 - 4.0 / np.maximum(total**2 / np.sum(weight**2, axis=1), 5.0))
     for k in np.flatnonzero(looks.known):
         rows = np.flatnonzero(kind == k)
         out[rows] = profile[rows] @ solver[k].T
-        rest[rows] = np.square(profile[rows] - out[rows] @ basis[k].T) @ weight[k]
-    return LookFits(out[:, 2], -out[:, 3], inverse[kind, 3, 3], np.sqrt(rest / max(count - 4, 1)))
+        rest[rows] = np.square(profile[rows] - out[rows] @ basis[k].T) @ weight[k] / free[k]
+    return LookFits(out[:, 2], -out[:, 3], np.sum(solver[kind, 3] ** 2, axis=1), np.sqrt(rest))

@@ -26,7 +26,10 @@ class FitOptions:
     shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause. least_share:
     of a twist's own edges that must be seen. least_edges, least_rim: of all edges, and of the rim, in the picture that
     must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
-    50 %). most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still counts as measured.
+    50 %). least_edges_lit, least_share_lit: the same from the camera's side, of the edges inside the outline of those
+    kinds that the light shows at all (another plan's edges are found by chance for under half). least_twists: share of
+    the twists in the picture that must be measured for any to be. most_position_pitch, most_angle_deg: largest standard
+    uncertainty of a pose that still counts as measured.
     """
 
     prior_pitch: float = 0.12
@@ -34,8 +37,9 @@ class FitOptions:
     least_share: float = 0.45
     least_edges: float = 0.65
     least_rim: float = 0.75
-    least_edges_lit: float = 0.4
+    least_edges_lit: float = 0.5
     least_share_lit: float = 0.2
+    least_twists: float = 0.3
     most_position_pitch: float = 0.02
     most_angle_deg: float = 1.5
 
@@ -67,7 +71,8 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     by_edges, lens = _pose_covariance(network, nominal, plane)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
     measured, flags = _fixed(features, plane, nominal, by_edges, options)
-    if measured.sum() < LEAST_TWISTS:
+    whole_twists = int((~_cut_by_border(plane, nominal)).sum())
+    if measured.sum() < max(LEAST_TWISTS, options.least_twists * whole_twists):
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
             "Take the photo closer, sharper and evenly lit, with the whole piece in the picture.",
@@ -95,7 +100,9 @@ def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: Fi
     points, _ = planned_points(features, nominal, plane.view)
     inside = _in_picture(plane.map, points)
     s = nominal.views[plane.view]
-    rim = inside & (plane.view == "backlit") & (np.minimum(s.layers_left, s.layers_right) == 0)[features.stretch]
+    rim = inside & (np.minimum(s.layers_left, s.layers_right) == 0)[features.stretch]
+    if plane.view != "backlit":  # the outline alone has placed many a plan: what is inside it must show
+        inside, rim = inside & ~rim, np.zeros_like(rim)
     clear = rim & ~features.clipped[features.stretch]  # a step into burnt-out light may be lost
     rim = clear if 3 * clear.sum() > rim.sum() else np.zeros_like(rim)
     seen = features.trust > 0

@@ -21,7 +21,6 @@ from foldtrue.fit.silhouette import on_crease, outermost
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
 
-
 USUAL_SHAPE, USUAL_SHAPE_LIT, LEAST_SHAPE = 0.02, 0.015, 0.004
 """How far twists depart from the planned shape, per coordinate, in pitches: before the piece is known, loosely and,
 where it decides which edges are believed, as careful work does; and at least (common practice, no source)."""

@@ -37,8 +37,8 @@ class Candidate:
     fit: Agreement
 
 
-def rectify_backlit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plane:
-    """Find the plan in the photo: by its outline if that explains the light, else through the lattice.
+def rectify_backlit(photo: Photo, nominal: Nominal, options: RectifyOptions, lattice: bool = True) -> Plane:
+    """Find the plan in the photo: by its outline if that explains the light, else, if so wanted, through the lattice.
 
     Raises NotThisPiece when no placement explains the light, SiteAmbiguous when several do, PhotoTooPoor when the
     pitch is too few pixels.
@@ -46,7 +46,7 @@ def rectify_backlit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> 
     small = reduce_photo(photo)
     mirrored = options.side == "back"
     best = _best(small, nominal, _by_outline(small, nominal, mirrored))
-    if best is None or best.fit.share < 0.6:
+    if lattice and (best is None or best.fit.share < 0.6):
         other = _best(small, nominal, _by_lattice(small, nominal, options, mirrored, photo))
         if other is not None and (best is None or other.fit.share > best.fit.share):
             best = other

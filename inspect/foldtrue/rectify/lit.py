@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import get_args
 
 import numpy as np
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, SiteAmbiguous
 from foldtrue.frames import apply_homography
-from foldtrue.handover import Nominal, Photo, Plane, View
+from foldtrue.handover import Nominal, Photo, Plane, Side, View
 from foldtrue.rectify.backlit import rectify_backlit
 from foldtrue.rectify.judge_edges import Rival, denser, moved_to, period, rivals
 from foldtrue.rectify.look import Small, reduce_photo, to_small_matrix
@@ -21,8 +22,8 @@ LEAST_SHARE = 0.6
 MOST_DENSE = 0.75
 LEAST_SIGMAS = 1.5
 PLAINLY_BACKLIT = 0.7
-MOST_SPREAD = 0.6
-"""Largest spread of log light over a piece that is lit from the camera's side."""
+MOST_SPREAD, PLAIN_SPREAD = 0.6, 0.4
+"""Largest spread of log light over a piece that is lit from the camera's side; below the second it plainly is."""
 LATTICE_CONTRAST = 1.3
 """A place found through the lattice alone, chosen among many, needs this many times the contrast."""
 
@@ -52,37 +53,52 @@ def rectify_lit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plan
 def rectify_auto(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plane:
     """Find out how the piece was lit, and where it lies.
 
-    Against the light when the layers explain most of it; else the one of front and back that stands. Raises
-    NotThisPiece when none of the three stands, and when front and back both do: the same picture may be either.
+    Against the light when the layers explain most of it; else the front if it stands, else the back. Raises
+    NotThisPiece when none of the three stands.
     """
-    against: Plane | FoldtrueError
-    try:
-        against = rectify_backlit(photo, nominal, replace(options, view="backlit"))
-    except FoldtrueError as error:
-        against = error
+    against = _against_the_light(photo, nominal, options, lattice=False)
     if isinstance(against, Plane) and against.score > PLAINLY_BACKLIT:
         return against
-    if isinstance(against, SiteAmbiguous | PhotoTooPoor) and _backlit_share(photo, nominal, options) > PLAINLY_BACKLIT:
-        raise against
     small = reduce_photo(photo, LONGEST_PX)
-    front = judge_view(photo, small, nominal, "front", options)
-    # Where the front stands its outline is known, and the back would stand by the same one.
-    verdicts = [front, judge_view(photo, small, nominal, "back", options, lattice=front.reason is not None)]
+    # What its outline shows plainly to be lit from the camera's side need not be looked for through the lattice.
+    verdicts = [judge_view(photo, small, nominal, view, options, lattice=False) for view in get_args(Side)]
     standing = [v for v in verdicts if v.reason is None]
+    if not standing or any(light_spread(small, v) > PLAIN_SPREAD for v in standing):
+        against = _against_the_light(photo, nominal, options)
+        if isinstance(against, Plane) and against.score > PLAINLY_BACKLIT:
+            return against
+        if isinstance(against, SiteAmbiguous | PhotoTooPoor):
+            given = replace(options, ambiguity=0.0, least_pitch_px=0.0)
+            whatever = _against_the_light(photo, nominal, given)
+            if isinstance(whatever, Plane) and whatever.score > PLAINLY_BACKLIT:
+                raise against
+        front = verdicts[0] if verdicts[0].reason is None else judge_view(photo, small, nominal, "front", options)
+        # Where the front stands its outline is known, and the back would stand by the same one.
+        back = verdicts[1] if front.reason is None else judge_view(photo, small, nominal, "back", options)
+        verdicts = [front, back]
+        standing = [v for v in verdicts if v.reason is None]
     if any(light_spread(small, v) > MOST_SPREAD for v in standing):
         raise NotThisPiece(
             "The picture is light and dark as paper is against the light, but not as this plan's layers would make it.",
             "Check that the plan is this piece's; if its paper is printed or shines, say --view front or --view back.",
         )
-    if len(standing) > 1:
-        raise NotThisPiece(
-            "The picture fits the plan's front and its back alike.", "Say which it is with --view front or --view back."
-        )
+    # Where the back's edges would lie the front has unused creases of the grid, often as strong as its folds; where the
+    # front's lie the back has nothing. So a front that stands is one, whatever the back does.
     if standing:
         return plane_of(photo, small, standing[0], replace(options, view=standing[0].sought.view))
     if isinstance(against, Plane):
         return against
     raise _why_none(verdicts)
+
+
+def _against_the_light(
+    photo: Photo, nominal: Nominal, options: RectifyOptions, lattice: bool = True
+) -> Plane | FoldtrueError:
+    """The backlit plane, or why there is none."""
+    try:
+        return rectify_backlit(photo, nominal, replace(options, view="backlit"), lattice)
+    except FoldtrueError as error:
+        return error
 
 
 def light_spread(small: Small, verdict: Verdict) -> float:
@@ -105,15 +121,6 @@ def light_spread(small: Small, verdict: Verdict) -> float:
     light = small.log[ys, xs].astype(float)
     rest = light - smooth @ np.linalg.lstsq(smooth, light, rcond=None)[0]
     return float(np.subtract(*np.percentile(rest, [90, 10])))
-
-
-def _backlit_share(photo: Photo, nominal: Nominal, options: RectifyOptions) -> float:
-    """Share of the light that the layers explain, whatever place is taken."""
-    given = replace(options, view="backlit", ambiguity=0.0, least_pitch_px=0.0)
-    try:
-        return rectify_backlit(photo, nominal, given).score
-    except FoldtrueError:
-        return 0.0
 
 
 def _why_none(verdicts: list[Verdict]) -> NotThisPiece:
