@@ -14,8 +14,8 @@ from foldtrue.handover import BoolArray, IntArray
 from foldtrue.stretches import Kinds
 from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
 
-DECOYS_PITCH = (-0.28, 0.28)
-"""Where nothing is planned: this many pitches beside each edge the same search says what chance finds."""
+DECOYS_PITCH, DECOYS_WINDOWS = 0.28, 2.2
+"""Where nothing is planned: this many pitches, and windows, beside each edge the same search says what chance finds."""
 STAND_OUT = 2.5
 """How many spreads of the decoys' scores an edge's score must lie above their mean."""
 LEAST_AMPLITUDE = 0.2
@@ -94,7 +94,8 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     half, margin = max(int(np.ceil(window / step)), 4), max(int(np.ceil(half_look / step)), 3)
     looks: Looks | None = None
     found: list[Lines] = []
-    for beside in (0.0, *DECOYS_PITCH):
+    away = max(DECOYS_PITCH, DECOYS_WINDOWS * wanted.window_pitch)
+    for beside in (0.0, -away, away):
         start = (now.offset_mm + beside * pitch_mm, now.slope_mm)
         lines, profile, inside = _coarse_profiles(small, lit, plane, start, factor, half + margin, step, window)
         kind = lit.kind[lines.block_interval]

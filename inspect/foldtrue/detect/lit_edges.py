@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ FIND = (
     LitPass(window_pitch=0.10, look_pitch=0.08, max_slope=0.06, prior_pitch=0.05),
     LitPass(window_pitch=0.08, look_pitch=0.07, max_slope=0.09, prior_pitch=0.05),
 )
+FAR = LitPass(window_pitch=0.27, look_pitch=0.08, max_slope=0.2, prior_pitch=0.15)
 AGAIN = LitPass(window_pitch=0.05, look_pitch=0.06, max_slope=0.04, prior_pitch=0.05)
 LOOKS_PITCH = (0.06, 0.03)
 """Half the width of the looks that places are read from: first wide, for edges not yet quite in place, then only the
@@ -44,10 +45,20 @@ def place_lit(scene: LitScene) -> LitLines:
 
 
 def find_lit(scene: LitScene) -> tuple[LitLines, LitBlocks]:
-    """Search from the plan's lines, twice, then measure what was found."""
+    """Search from the plan's lines, twice, and for edges not found then farther out (a gross error); measure what was
+    found."""
     now = scene.nothing_found()
     for wanted in FIND:
         now = _kept(search(scene.image, scene.lit, scene.plane, now, wanted, scene.pitch_mm))
+    if (~now.found & now.shows[scene.lit.kind_of_edge]).any():
+        far = search(scene.image, scene.lit, scene.plane, now, FAR, scene.pitch_mm)
+        late = ~now.found & far.found
+        now = replace(
+            now,
+            offset_mm=np.where(late, far.offset_mm, now.offset_mm),
+            slope_mm=np.where(late, far.slope_mm, now.slope_mm),
+            found=now.found | late,
+        )
     return _measured(scene, now, LOOKS_PITCH[:1])
 
 

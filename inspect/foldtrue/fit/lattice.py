@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.fit.lens import lens_from_bends, planned_points, radial_field
-from foldtrue.fit.lines import EdgeLines, edge_lines
+from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
 from foldtrue.fit.poses import fit_globally, pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
@@ -27,9 +27,10 @@ class FitOptions:
     of a twist's own edges that must be seen. least_edges, least_rim: of all edges, and of the rim, in the picture that
     must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
     50 %). least_edges_lit, least_share_lit: the same from the camera's side, of the edges inside the outline of those
-    kinds that the light shows at all (another plan's edges are found by chance for under half). least_twists: share of
-    the twists in the picture that must be measured for any to be. most_position_pitch, most_angle_deg: largest standard
-    uncertainty of a pose that still counts as measured.
+    kinds that the light shows at all (another plan's edges are found by chance for under half). least_lines_lit: what
+    must be seen of each twist then, see `own_lines`. least_twists: share of the twists in the picture that must be
+    measured for any to be. most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still
+    counts as measured.
     """
 
     prior_pitch: float = 0.12
@@ -39,6 +40,7 @@ class FitOptions:
     least_rim: float = 0.75
     least_edges_lit: float = 0.5
     least_share_lit: float = 0.2
+    least_lines_lit: float = 1.0
     least_twists: float = 0.3
     most_position_pitch: float = 0.02
     most_angle_deg: float = 1.5
@@ -70,7 +72,7 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, lens = _pose_covariance(network, nominal, plane)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
-    measured, flags = _fixed(features, plane, nominal, by_edges, options)
+    measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
     whole_twists = int((~_cut_by_border(plane, nominal)).sum())
     if measured.sum() < max(LEAST_TWISTS, options.least_twists * whole_twists):
         raise PhotoTooPoor(
@@ -154,7 +156,7 @@ def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[
 
 
 def _fixed(
-    features: Features, plane: Plane, nominal: Nominal, cov: Array, options: FitOptions
+    features: Features, lines: EdgeLines, plane: Plane, nominal: Nominal, cov: Array, options: FitOptions
 ) -> tuple[BoolArray, list[list[str]]]:
     """Which twists the visible edges fix, and the flags of those they do not."""
     points, _ = planned_points(features, nominal, plane.view)
@@ -166,8 +168,11 @@ def _fixed(
     position_std = np.sqrt(np.linalg.eigvalsh(own[:, :2, :2])[:, 1])
     angle_std = np.degrees(np.sqrt(own[:, 2, 2]))
     flags: list[list[str]] = [[] for _ in share]
+    unseen = share < options.least_share
+    if plane.view != "backlit":
+        unseen = (share < options.least_share_lit) | (own_lines(lines, nominal) < options.least_lines_lit)
     for k in range(len(share)):
-        if share[k] < (options.least_share if plane.view == "backlit" else options.least_share_lit):
+        if unseen[k]:
             flags[k].append("out_of_frame" if cut[k] else "not_seen")
         elif position_std[k] > options.most_position_pitch * nominal.pitch_mm or angle_std[k] > options.most_angle_deg:
             flags[k].append("few_support_px")

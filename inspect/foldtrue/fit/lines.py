@@ -118,6 +118,21 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     ).pick(keep)
 
 
+def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
+    """How many lines (T,) tell of each twist: 1 for a side of its own; 1/2 for one in a groove, which may be its
+    neighbour's, and for a pleat's crease, which says where one tip lies across it; 1/4 for one at the outline, where
+    the rim below may stick out instead."""
+    of_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
+    pleat = ~of_twist[nominal.creases.facets[lines.crease]].any(1)
+    worth = np.where(lines.shared, 0.25, np.where(lines.pair >= 0, 0.5, 1.0))
+    count = np.zeros(len(nominal.twists))
+    for k, twist in enumerate(nominal.twists):
+        for crease in (lines.crease, lines.pair):
+            ends = np.isin(nominal.creases.ends[crease], twist.tips).sum(1) * (crease >= 0)
+            count[k] += np.sum(worth[ends == 2]) + 0.5 * np.sum((ends == 1) & pleat)
+    return count
+
+
 def _looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, IntArray, IntArray, IntArray]:
     """Of every line (E,), given its first stretch: its darker or upper side (+1 left), its kind of shift, and the kind
     and crease of the other edge in its groove (-1: none)."""
