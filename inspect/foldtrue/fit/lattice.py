@@ -22,7 +22,8 @@ LEAST_TWISTS = 5
 class FitOptions:
     """What the fit takes for granted, and what it asks for before it calls a twist measured.
 
-    prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation).
+    prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation); from the
+    camera's side, where much stays unseen, prior_pitch_lit, still four times what careful work shows.
     shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause. least_share:
     of a twist's own edges that must be seen. least_edges, least_rim: of all edges, and of the rim, in the picture that
     must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
@@ -34,6 +35,7 @@ class FitOptions:
     """
 
     prior_pitch: float = 0.12
+    prior_pitch_lit: float = 0.06
     shift_prior_mm: float = 0.1
     least_share: float = 0.45
     least_edges: float = 0.65
@@ -128,7 +130,7 @@ def _adjust(
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
     lit = plane.view != "backlit"
-    prior_mm = options.prior_pitch * nominal.pitch_mm
+    prior_mm = (options.prior_pitch_lit if lit else options.prior_pitch) * nominal.pitch_mm
     network = solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, judge_by_shape=lit)
     return lines, k1_std, replace(plane.map, k1=plane.map.k1 + k1_change), network
 
