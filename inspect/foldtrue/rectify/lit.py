@@ -30,12 +30,14 @@ LATTICE_CONTRAST = 1.3
 
 @dataclass(frozen=True)
 class Verdict:
-    """What one view of the plan finds: the placement and, where it does not stand, the reason."""
+    """What one view of the plan finds: the placement and, where it does not stand, the reason; turn_open: the photo
+    does not tell it from another turn about its middle, and the one closer to upright was taken."""
 
     found: Found | None
     sought: Sought
     runner_up: float
     reason: NotThisPiece | None
+    turn_open: bool = False
 
 
 def rectify_lit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plane:
@@ -146,7 +148,7 @@ def plane_of(photo: Photo, small: Small, verdict: Verdict, options: RectifyOptio
     alike = [motion(turn, np.zeros(2)) for turn in sought.turns]
     plane = as_plane(photo, small.factor, sought.nominal, placed, options, alike)
     # More turns look alike than the plan's own symmetry would have: which cell lies on top hardly shows.
-    if len(sought.turns) > len(sought.nominal.symmetry[sought.view]):
+    if verdict.turn_open or len(sought.turns) > len(sought.nominal.symmetry[sought.view]):
         plane = replace(plane, assumed=(*plane.assumed, "turn_assumed"))
     return plane
 
@@ -178,15 +180,20 @@ def _decided(found: Found, small: Small, sought: Sought) -> Verdict:
     runner_up = 0.0 if rival is None else float(np.clip(1 - rival.lead, 0.0, 1.0)) * found.evidence.share
     if rival is None or rival.sigmas > LEAST_SIGMAS:
         return Verdict(found, sought, runner_up, None)
-    return Verdict(found, sought, runner_up, _ambiguous(rival))
-
-
-def _ambiguous(rival: Rival) -> SiteAmbiguous:
     if not rival.shift_mm.any():
-        return SiteAmbiguous(
-            "The plan's edges fit this picture in more than one turn: those at the rim that decide hardly show.",
-            "Let the light fall from another side, flat across the rim.",
-        )
+        other = sharpened(small, sought, moved_to(found, rival), found.method)
+        return Verdict(min(found, other, key=lambda f: _off_upright(f, sought)), sought, runner_up, None, True)
+    return Verdict(found, sought, runner_up, _ambiguous())
+
+
+def _off_upright(found: Found, sought: Sought) -> float:
+    """Degrees by which a placement is turned from upright, in the best of the turns that look alike."""
+    p = apply_homography(found.matrix, np.array([[0.0, 0.0], [sought.nominal.pitch_mm, 0.0]]))
+    turn = np.degrees(np.arctan2(p[0, 1] - p[1, 1], p[1, 0] - p[0, 0]))
+    return float(np.abs((turn + np.array(sought.turns) + 180.0) % 360.0 - 180.0).min())
+
+
+def _ambiguous() -> SiteAmbiguous:
     return SiteAmbiguous(
         "The plan's edges fit this picture in more than one place: no rim decides which twists these are.",
         "Photograph the whole piece, or say where the plan's centre is with --at PX,PY.",
