@@ -29,19 +29,29 @@ TRACED = sorted(p.parent.name for p in SAMPLES.glob("*/truth.json") if "source" 
 @dataclass(frozen=True)
 class Claim:
     """What measuring a picture must reach, the same alignment taken out of truth and result: its homography and the
-    mean overturn. position_mm, angle_deg: largest RMS. places_fall_short: why places are not what they should be."""
+    mean overturn. position_mm, angle_deg: largest RMS; gain: largest position RMS over that of an answer of zero.
+    places_fall_short, turns_fall_short: why places or turns are not what they should be."""
 
     name: str
     position_mm: float
     angle_deg: float
+    gain: float = 0.5
     places_fall_short: str = ""
+    turns_fall_short: str = ""
 
 
 RELIEF = "creases sag between stacks of layers; their bend in the picture is taken for the lens's: k1 of 0.14, truly 0"
+GROOVES = "of a groove's two edges only the upper shows"
+HIDDEN = "at spacing 2 a twist's tips are held by one valley each, and creases of the grid cross there"
 CLAIMS = [
     Claim("lantern-backlit", 0.045, 0.10),
     Claim("porch-backlit", 0.040, 0.10, places_fall_short=RELIEF),
+    Claim("lantern-front", 0.10, 0.25, 0.8, f"gain 0.84: {GROOVES}", f"0.32 deg: {GROOVES}"),
+    Claim("porch-front", 0.10, 0.25, 0.8),
+    Claim("lantern-back", 0.10, 0.25, 0.8, f"0.16 mm: {HIDDEN}", f"0.29 deg: {HIDDEN}"),
+    Claim("porch-back", 0.10, 0.25, 0.8),
 ]
+"""Against the light what the project aims at; from the camera's side what is required for now."""
 
 
 @pytest.fixture(params=TRACED)
@@ -158,17 +168,19 @@ def test_measured_places_are_the_meshs(measured, request):
     if claim.places_fall_short:
         request.applymarker(pytest.mark.xfail(reason=claim.places_fall_short))
     assert judged.position_rms_mm <= claim.position_mm
-    assert judged.gain <= 0.5
+    assert judged.gain <= claim.gain
 
 
-def test_measured_turns_are_the_meshs(measured):
+def test_measured_turns_are_the_meshs(measured, request):
     claim, _, _, judged = measured
+    if claim.turns_fall_short:
+        request.applymarker(pytest.mark.xfail(reason=claim.turns_fall_short))
     assert judged.angle_rms_deg <= claim.angle_deg
 
 
 def test_stated_intervals_hold_the_truth(measured, request):
     """Three in four at least: intervals of 95 % do not count the relief, which displaces what is seen."""
     claim, _, _, judged = measured
-    if claim.places_fall_short:
-        request.applymarker(pytest.mark.xfail(reason=claim.places_fall_short))
+    if claim.places_fall_short == RELIEF:
+        request.applymarker(pytest.mark.xfail(reason=RELIEF))
     assert judged.cover_position >= 0.75
