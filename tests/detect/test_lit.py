@@ -325,8 +325,8 @@ def test_where_a_network_puts_the_lines(spacing, view):
 
 
 @pytest.mark.xfail(
-    reason="of three ways to weigh a look the steadiest is taken by the same blocks that are then stated: the scatter is "
-    "1.3 times what is stated, which the fit of the lines finds out from their own scatter"
+    reason="of three ways to weigh a look the steadiest is taken by the same blocks that are then stated: the scatter "
+    "is 1.3 times what is stated, which the fit of the lines finds out from their own scatter"
 )
 def test_the_stated_noise_of_a_sample_is_its_scatter():
     """8 draws of pixel noise on one picture; the fit's residual holds what varies between edges as well, so the stated

@@ -40,12 +40,11 @@ class Claim:
     turns_fall_short: str = ""
 
 
-RELIEF = "creases sag between stacks of layers; their bend in the picture is taken for the lens's: k1 of 0.14, truly 0"
 GROOVES = "of a groove's two edges only the upper shows"
 HIDDEN = "at spacing 2 a twist's tips are held by one valley each, and creases of the grid cross there"
 CLAIMS = [
     Claim("lantern-backlit", 0.045, 0.10),
-    Claim("porch-backlit", 0.040, 0.10, places_fall_short=RELIEF),
+    Claim("porch-backlit", 0.040, 0.10),
     Claim("lantern-front", 0.10, 0.25, 0.8, f"gain 0.84: {GROOVES}", f"0.32 deg: {GROOVES}"),
     Claim("porch-front", 0.10, 0.25, 0.8),
     Claim("lantern-back", 0.10, 0.25, 0.8, f"0.16 mm: {HIDDEN}", f"0.29 deg: {HIDDEN}"),
@@ -178,9 +177,6 @@ def test_measured_turns_are_the_meshs(measured, request):
     assert judged.angle_rms_deg <= claim.angle_deg
 
 
-def test_stated_intervals_hold_the_truth(measured, request):
+def test_stated_intervals_hold_the_truth(measured):
     """Three in four at least: intervals of 95 % do not count the relief, which displaces what is seen."""
-    claim, _, _, judged = measured
-    if claim.places_fall_short == RELIEF:
-        request.applymarker(pytest.mark.xfail(reason=RELIEF))
-    assert judged.cover_position >= 0.75
+    assert measured[3].cover_position >= 0.75

@@ -7,7 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
-from foldtrue.fit.lens import lens_from_bends, planned_points, radial_field
+from foldtrue.fit.lens import (
+    UNTOLD_K1_STD,
+    contradicted_by_places,
+    lens_effect,
+    lens_from_bends,
+    planned_points,
+    radial_field,
+)
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
 from foldtrue.fit.poses import fit_globally, pose_rows, supported_share
@@ -126,13 +133,27 @@ def _adjust(
 ) -> tuple[EdgeLines, float, PlaneMap, Network]:
     """Lens, lines and network: the lines, the std of k1, the map with its lens corrected, the solved network."""
     k1_change, k1_std, lens_mm = lens_from_bends(features, nominal, plane.view, plane.map)
+    lines, network = _solve_lines(features, plane, nominal, options, lens_mm, rounds)
+    corrected = replace(plane.map, k1=plane.map.k1 + k1_change)
+    centres = [
+        _centres(nominal, nominal.vertices_mm + d) for d in (0.0 * network.displacement_mm, network.displacement_mm)
+    ]
+    if contradicted_by_places(corrected, *centres):
+        corrected, k1_std = replace(plane.map, k1=0.0), UNTOLD_K1_STD
+        lens_mm = -plane.map.k1 * lens_effect(features, nominal, plane.view, plane.map)
+        lines, network = _solve_lines(features, plane, nominal, options, lens_mm, rounds)
+    return lines, k1_std, corrected, network
+
+
+def _solve_lines(
+    features: Features, plane: Plane, nominal: Nominal, options: FitOptions, lens_mm: Array, rounds: int
+) -> tuple[EdgeLines, Network]:
     lines = edge_lines(features, nominal, plane.view, lens_mm)
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
     lit = plane.view != "backlit"
     prior_mm = (options.prior_pitch_lit if lit else options.prior_pitch) * nominal.pitch_mm
-    network = solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, judge_by_shape=lit)
-    return lines, k1_std, replace(plane.map, k1=plane.map.k1 + k1_change), network
+    return lines, solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, judge_by_shape=lit)
 
 
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from foldtrue.fit.poses import freedoms
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import Features, IntArray, Nominal
 from foldtrue.stretches import left_normals
@@ -15,6 +16,9 @@ UNCORRECTED = (0.2, 0.06)
 for phones and scanners that correct their own lens and for those that do not [from memory: one per cent of picture
 height is common before
 correction, a few pixels after]."""
+
+UNTOLD_K1_STD = 0.02
+"""Of k1 taken as 0 where bends tell something else than the lens: between the two kinds of camera."""
 
 
 def planned_points(features: Features, nominal: Nominal, view: str) -> tuple[Array, Array]:
@@ -41,9 +45,7 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     crease at a time (a crease bent by hand is one odd answer), and the prior above takes over where few or short edges
     say little.
     """
-    # At the planned places: at the measured ones the effect would carry the samples' own noise, and regress on itself.
-    points, normal = planned_points(features, nominal, view)
-    effect = np.sum(radial_field(plane, points) * normal, 1)
+    effect = lens_effect(features, nominal, view, plane)
     edge = np.unique(nominal.views[view].crease[features.stretch], return_inverse=True)[1].astype(np.int64)
     groups = int(edge.max(initial=-1)) + 1
     s = nominal.views[view]
@@ -58,6 +60,34 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     slope, std = _lens_and_bows(bend, lens, w, edge, _bows(features, nominal, view, edge, w))
     k1, k1_std = _posterior(slope + plane.k1, std)
     return k1 - plane.k1, k1_std, (k1 - plane.k1) * effect
+
+
+def contradicted_by_places(plane: PlaneMap, planned: Array, measured: Array) -> bool:
+    """Whether the twists' places (T, 2) mm show that the map's lens term is not the lens's.
+
+    Folds that sag between stacks of layers bow in the picture as a lens would bow them, all over the piece. Places are
+    never used to find the lens, since errors of folding would go into it; but a lens term that displaces them by a
+    pattern of its own, five standard deviations clear of their scatter, has been taken from something else.
+    """
+    left = measured - planned
+    design, _ = freedoms(planned, "homography")
+    lens = radial_field(plane, planned).ravel()
+    solve = np.linalg.pinv(design)
+    rest, lens = (v - design @ (solve @ v) for v in (left.ravel(), lens))
+    told = float(lens @ rest / max(float(lens @ lens), 1e-300))
+    after = rest - told * lens
+    free = len(rest) - design.shape[1] - 1
+    if free < 8:
+        return False
+    std = 1.4826 * float(np.median(np.abs(after))) * np.sqrt(len(rest) / free / max(float(lens @ lens), 1e-300))
+    return abs(told) > 5 * std and abs(told + plane.k1) < 0.5 * abs(plane.k1)
+
+
+def lens_effect(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> Array:
+    """Change (M,) mm of the samples' offsets for a unit of k1, at the planned places: at the measured ones it would
+    carry the samples' own noise, and regress on itself."""
+    points, normal = planned_points(features, nominal, view)
+    return np.asarray(np.sum(radial_field(plane, points) * normal, 1))
 
 
 def _posterior(found: float, std: float) -> tuple[float, float]:
