@@ -159,7 +159,8 @@ class Features:
     """Edge samples measured on the photo's own pixels, in the frame of the plane they were measured in.
 
     Edge arrays (S of the view's stretches): evidence (S,) signal-to-noise of the whole edge, 0 where nothing was seen;
-    contrast (S,) step in linear light, left minus right; blur_px (S,) Gaussian edge blur; found (S,).
+    contrast (S,) step in linear light, left minus right, from the camera's side the height of the edge's look relative
+    to the light around it; blur_px (S,) Gaussian edge blur, nan from the camera's side; found (S,).
     Sample arrays: stretch (M,) index; t (M,) place along the CREASE in [0, 1]; offset_mm (M,) measured minus planned,
     along the left normal of the crease in the folded frame; std_mm (M,) its standard uncertainty from the pixels'
     noise; px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;

@@ -305,7 +305,7 @@ def test_where_a_network_puts_the_lines(spacing, view):
     displacement = piece(spacing, seed=4)
     photo = painted(spacing, view, displacement, 0.0)
     lit, partner = read_light(photo, plane, nominal).lit, lit_kinds(nominal, view).partner
-    offset, slope = planned_lines(lit, nominal, plane, nominal.vertices_mm + displacement, partner)
+    offset, slope = planned_lines(lit, nominal, nominal.vertices_mm + displacement, partner)
     first = dict(zip(lit.targets.edge[::-1].tolist(), lit.targets.stretch[::-1].tolist(), strict=True))
     planned = nominal.vertices_mm
     for e, crease in enumerate(lit.targets.crease):

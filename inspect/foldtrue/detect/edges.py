@@ -134,7 +134,7 @@ def remeasure_features(
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
         partner = lit_kinds(nominal, plane.view).partner
-        lines = planned_lines(light.lit, nominal, plane, vertices_mm, partner)
+        lines = planned_lines(light.lit, nominal, vertices_mm, partner)
         now, blocks = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
         return lit_features(now, blocks, light.lit, nominal, plane.view)
     start = _start_lines(targets, nominal, vertices_mm)

@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.detect.lit import LitBlocks, LitLines, LitPass, LitTargets, measure, search
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import Features, IntArray, Nominal, Plane
+from foldtrue.handover import Features, IntArray, Nominal
 from foldtrue.subpixel import Image
 
 PLACE = LitPass(window_pitch=0.13, look_pitch=0.08, max_slope=0.03, prior_pitch=0.06)
@@ -118,9 +118,7 @@ def lit_features(now: LitLines, blocks: LitBlocks, lit: LitTargets, nominal: Nom
     )
 
 
-def planned_lines(
-    lit: LitTargets, nominal: Nominal, plane: Plane, vertices_mm: Array, partner: IntArray
-) -> tuple[Array, Array]:
+def planned_lines(lit: LitTargets, nominal: Nominal, vertices_mm: Array, partner: IntArray) -> tuple[Array, Array]:
     """Where an adjusted network (V, 2) puts every target edge: offset and slope (E,) mm; in a groove the mean of its
     two edges. partner: (S,) of the view's stretches."""
     targets = lit.targets
