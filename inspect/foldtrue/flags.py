@@ -82,7 +82,8 @@ _REGISTER = (
     ),
     Flag(
         "turn_assumed",
-        "This side of the piece looks nearly alike in turns of 60 degrees; the one closest to upright was taken.",
+        "This side of the piece looks nearly alike in turns of 60 degrees, and like pieces of some other plans; the "
+        "turn closest to upright was taken.",
         "Photograph the piece with the plan's x direction to the right, and mark one corner for photos to come.",
     ),
     Flag(

@@ -37,7 +37,6 @@ RIM = "0.83: a twist at the rim of which one groove does not show is not measure
 LACKS = {
     ("measured", "front, spacing 2, low lamp"): RIM,
     ("measured", "front, spacing 2, window"): RIM,
-    ("measured", "back, spacing 2, high lamp"): "declined: which of the two turns it is shows only at the rim",
     ("position", "front, spacing 2, low lamp"): f"0.096 mm: {GROOVES}",
     ("position", "front, spacing 2, window"): f"0.141 mm: {GROOVES}",
     ("position", "back, spacing 3, low lamp"): "0.109 mm: from behind only the cells' sides show",
