@@ -54,12 +54,14 @@ class PlaneMap:
         return np.asarray(undistorted_px + (undistorted_px - self.centre_px) * (self.k1 * np.sum(d * d, 1))[:, None])
 
     def undistort(self, px: Array) -> Array:
-        """Inverse of distort, Newton on the radius; exact to 1e-9 px where the map is one-to-one."""
+        """Inverse of distort, Newton on the radius; exact to 1e-9 px where the map is one-to-one. With k1 < 0 it turns
+        back at a radius of sqrt(-1/(3 k1)): what lies farther out is taken to lie there."""
         d = (np.asarray(px, float) - self.centre_px) / self.focal_px
         rd = np.hypot(d[:, 0], d[:, 1])
-        r = rd.copy()
+        turns = np.sqrt(-1 / (3 * self.k1)) if self.k1 < 0 else np.inf
+        r = np.minimum(rd, turns)
         for _ in range(12):
-            r -= (r + self.k1 * r**3 - rd) / np.maximum(1 + 3 * self.k1 * r * r, 0.2)
+            r = np.clip(r - (r + self.k1 * r**3 - rd) / np.maximum(1 + 3 * self.k1 * r * r, 0.2), 0.0, turns)
         return np.asarray(self.centre_px + d * self.focal_px / (1 + self.k1 * r * r)[:, None])
 
     def to_mm(self, px: Array) -> Array:
