@@ -93,5 +93,5 @@ def test_a_positive_turn_is_counter_clockwise():
 def test_a_pixel_that_no_point_is_imaged_at_still_gives_a_finite_place(k1, times):
     """Beyond r = sqrt(-1/(3 k1)) the radial polynomial turns back (its derivative 1 + 3 k1 r^2 is zero there)."""
     plane = PlaneMap(H, k1, np.array([900.0, 700.0]), 1200.0)
-    far = plane.centre_px + [1200.0 * times * np.sqrt(-1 / (3 * k1)), 0.0]
+    far = plane.centre_px + np.array([1200.0 * times * np.sqrt(-1 / (3 * k1)), 0.0])
     assert np.isfinite(plane.undistort(far[None])).all()
