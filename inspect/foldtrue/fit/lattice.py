@@ -36,9 +36,9 @@ class FitOptions:
     must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
     50 %). least_edges_lit, least_share_lit: the same from the camera's side, of the edges inside the outline of those
     kinds that the light shows at all (another plan's edges are found by chance for under half). least_lines_lit: what
-    must be seen of each twist then, see `own_lines`. least_twists: share of the twists in the picture that must be
-    measured for any to be. most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still
-    counts as measured.
+    must be seen of each twist then, see `own_lines`. least_twists_lit: share of the twists in the picture that must be
+    measured for any to be, since looks and alignment are the majority's. most_position_pitch, most_angle_deg: largest
+    standard uncertainty of a pose that still counts as measured.
     """
 
     prior_pitch: float = 0.12
@@ -50,7 +50,7 @@ class FitOptions:
     least_edges_lit: float = 0.5
     least_share_lit: float = 0.2
     least_lines_lit: float = 1.0
-    least_twists: float = 0.3
+    least_twists_lit: float = 0.5
     most_position_pitch: float = 0.02
     most_angle_deg: float = 1.5
 
@@ -82,8 +82,8 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     by_edges, lens = _pose_covariance(network, nominal, plane)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
     measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
-    whole_twists = int((~_cut_by_border(plane, nominal)).sum())
-    if measured.sum() < max(LEAST_TWISTS, options.least_twists * whole_twists):
+    share = 0.0 if plane.view == "backlit" else options.least_twists_lit
+    if measured.sum() < max(LEAST_TWISTS, share * int((~_cut_by_border(plane, nominal)).sum())):
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
             "Take the photo closer, sharper and evenly lit, with the whole piece in the picture.",
