@@ -21,6 +21,7 @@ from foldtrue.fit.poses import fit_globally, pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, Features, LatticeFit, Nominal, Plane
+from foldtrue.stretches import stretch_ends
 
 LEAST_TWISTS = 5
 
@@ -35,7 +36,8 @@ class FitOptions:
     of a twist's own edges that must be seen. least_edges, least_rim: of all edges, and of the rim, in the picture that
     must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
     50 %). least_edges_lit, least_share_lit: the same from the camera's side, of the edges inside the outline of those
-    kinds that the light shows at all (another plan's edges are found by chance for under half). least_lines_lit: what
+    kinds that the light shows at all (another plan's edges are found by chance for under half). least_rim_lit: of the
+    outline's stretches (found for 58 % and more of photos that show the plan). least_lines_lit: what
     must be seen of each twist then, see `own_lines`. least_twists_lit: share of the twists in the picture that must be
     measured for any to be, since looks and alignment are the majority's. most_position_pitch, most_angle_deg: largest
     standard uncertainty of a pose that still counts as measured.
@@ -48,6 +50,7 @@ class FitOptions:
     least_edges: float = 0.65
     least_rim: float = 0.75
     least_edges_lit: float = 0.5
+    least_rim_lit: float = 0.4
     least_share_lit: float = 0.2
     least_lines_lit: float = 1.0
     least_twists_lit: float = 0.5
@@ -112,7 +115,9 @@ def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: Fi
     inside = _in_picture(plane.map, points)
     s = nominal.views[plane.view]
     rim = inside & (np.minimum(s.layers_left, s.layers_right) == 0)[features.stretch]
-    if plane.view != "backlit":  # the outline alone has placed many a plan: what is inside it must show
+    if plane.view != "backlit":
+        _check_outline(features, plane, nominal, options)
+        # The outline alone has placed many a plan: what is inside it must show.
         inside, rim = inside & ~rim, np.zeros_like(rim)
     clear = rim & ~features.clipped[features.stretch]  # a step into burnt-out light may be lost
     rim = clear if 3 * clear.sum() > rim.sum() else np.zeros_like(rim)
@@ -126,6 +131,20 @@ def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: Fi
                 f"Only {100 * share:.0f} % of the plan's {name} should be.",
                 "Check that the plan is this piece's (sheet, spacing, divisions), and that nothing covers the piece.",
             )
+
+
+def _check_outline(features: Features, plane: Plane, nominal: Nominal, options: FitOptions) -> None:
+    """From the camera's side a kind that does not show gives no samples; of the outline most must: a wider sheet can
+    hold the same twists."""
+    s = nominal.views[plane.view]
+    a, b = stretch_ends(nominal, plane.view)
+    whole = _in_picture(plane.map, a) & _in_picture(plane.map, b)
+    rim = np.flatnonzero(whole & (np.minimum(s.layers_left, s.layers_right) == 0))
+    if len(rim) and features.found.any() and features.found[rim].mean() < options.least_rim_lit:
+        raise NotThisPiece(
+            f"Only {100 * features.found[rim].mean():.0f} % of the plan's outline is where it should be.",
+            "Check that the plan is this piece's (sheet, divisions), and lay the piece on a table of another tone.",
+        )
 
 
 def _adjust(

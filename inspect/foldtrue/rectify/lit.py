@@ -22,8 +22,9 @@ LEAST_SHARE = 0.6
 MOST_DENSE = 0.75
 LEAST_SIGMAS = 1.5
 PLAINLY_BACKLIT = 0.7
-MOST_SPREAD, PLAIN_SPREAD = 0.6, 0.4
-"""Largest spread of log light over a piece that is lit from the camera's side; below the second it plainly is."""
+MOST_SPREAD, PLAIN_SPREAD, SAID_SPREAD = 0.6, 0.4, 1.2
+"""Largest spread of log light over a piece that is lit from the camera's side; below the second it plainly is; printed
+or shining paper may pass the first, which the person can say, but hardly the third."""
 LATTICE_CONTRAST = 1.3
 """A place found through the lattice alone, chosen among many, needs this many times the contrast."""
 
@@ -49,6 +50,11 @@ def rectify_lit(photo: Photo, nominal: Nominal, options: RectifyOptions) -> Plan
     assert options.view != "auto"
     small = reduce_photo(photo, LONGEST_PX)
     verdict = judge_view(photo, small, nominal, options.view, options)
+    if verdict.reason is None and light_spread(small, verdict) > SAID_SPREAD:
+        raise NotThisPiece(
+            "The picture is light and dark as no sheet under a lamp is: light from behind, or a printed pattern.",
+            "Say how it was lit with --view, and check that it shows the piece.",
+        )
     return plane_of(photo, small, verdict, options)
 
 
