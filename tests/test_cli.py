@@ -17,8 +17,7 @@ from foldtrue.errors import MachineLacks, NotThisPiece, PhotoTooPoor, SiteAmbigu
 from foldtrue.report.write import write_report
 
 NEW = (
-    "plan new --sheet hexagon --height 240 --grid point-to-point --divisions 16 "
-    "--twists triangle --spacing 2 --rings 2"
+    "plan new --sheet hexagon --height 240 --grid point-to-point --divisions 16 --twists triangle --spacing 2 --rings 2"
 )
 WITH_SOURCE = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1] / "inspect")}
 

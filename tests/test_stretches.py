@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from panels import folded_panel
 
 from foldtrue.frames import rotation
 from foldtrue.handover import Creases, Facet, Nominal, Stretches
-from foldtrue.plan.file import parse_plan
-from foldtrue.plan.fold import fold_plan
 from foldtrue.stretches import (
     GROOVE,
     OUTER,
@@ -31,21 +29,8 @@ LAYOUTS = {"spacing 2": (2, 16), "spacing 2, wide rim": (2, 24), "spacing 3": (3
 VIEWS = ("front", "back")
 
 
-@cache
 def folded(name: str) -> Nominal:
-    spacing, divisions = LAYOUTS[name]
-    return fold_plan(
-        parse_plan(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "window panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": 240},
-                "grid": {"kind": "point-to-point", "divisions": divisions},
-                "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": 2},
-            }
-        )
-    )
+    return folded_panel(*LAYOUTS[name])
 
 
 @pytest.fixture(params=LAYOUTS)

@@ -76,9 +76,9 @@ _REGISTER = (
     ),
     Flag(
         "plane_from_piece",
-        "The camera's view was found from the piece itself: scale, shear and keystone of the piece itself cannot be "
-        "told from the camera's.",
-        "Read the figures as errors of the twists against each other, not of the whole piece's size and shape.",
+        "The camera's view was found from the piece itself: shear and keystone of the piece itself cannot be told from "
+        "the camera's.",
+        "Read the figures as errors of the twists against each other, not of the whole piece's shape.",
     ),
     Flag(
         "turn_assumed",

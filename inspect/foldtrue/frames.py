@@ -68,6 +68,12 @@ class PlaneMap:
         """(N, 2) px -> (N, 2) mm."""
         return apply_homography(np.linalg.inv(self.homography), self.undistort(px))
 
+    def radial_field(self, xy_mm: Array) -> Array:
+        """Shift (N, 2) mm of the place read at xy_mm per unit error of k1, the pixel held fixed."""
+        px = apply_homography(self.homography, xy_mm) - self.centre_px
+        shift = px * np.sum((px / self.focal_px) ** 2, 1)[:, None]
+        return np.asarray(np.linalg.solve(self.jacobian(xy_mm), shift[:, :, None])[:, :, 0])
+
     def jacobian(self, xy_mm: Array) -> Array:
         """d px / d mm at (N, 2) points; (N, 2, 2), row = px axis."""
         u = apply_homography(self.homography, xy_mm)

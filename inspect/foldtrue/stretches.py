@@ -38,10 +38,11 @@ def stretch_ends(nominal: Nominal, view: str) -> tuple[Array, Array]:
     return p + d * s.t0[:, None], p + d * s.t1[:, None]
 
 
-def place_numbers(nominal: Nominal, view: str) -> IntArray:
-    """A number (S,) for the place of every stretch: stretches that lie on one another have the same."""
-    a, b = stretch_ends(nominal, view)
-    key = np.rint(0.5 * (a + b) / (1e-5 * nominal.pitch_mm)).astype(np.int64)
+def place_numbers(nominal: Nominal, *views: str) -> IntArray:
+    """A number for the place of every stretch of the views, one view after the other (S + ...,): stretches that lie on
+    one another have the same."""
+    middle = np.concatenate([0.5 * sum(stretch_ends(nominal, view)) for view in views])
+    key = np.rint(middle / (1e-5 * nominal.pitch_mm)).astype(np.int64)
     return np.asarray(np.unique(key, axis=0, return_inverse=True)[1].ravel(), np.int64)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from panels import folded_panel
 
 from foldtrue.handover import Plane
 from foldtrue.simulate import Camera, Errors, Light, Paper, Scene, Sensor, simulate_photo
@@ -11,21 +12,7 @@ from foldtrue.simulate import Camera, Errors, Light, Paper, Scene, Sensor, simul
 
 @pytest.fixture(scope="session")
 def nominal():
-    from foldtrue.plan.file import parse_plan
-    from foldtrue.plan.fold import fold_plan
-
-    return fold_plan(
-        parse_plan(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": 240},
-                "grid": {"kind": "point-to-point", "divisions": 24},
-                "twists": {"recipe": "honeycomb", "spacing": 3, "rings": 2},
-            }
-        )
-    )
+    return folded_panel(3, 24)
 
 
 @pytest.fixture(scope="session")

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import pytest
+from panels import folded_panel
 
 from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
-from foldtrue.detect.lit_edges import planned_lines
+from foldtrue.detect.scan import planned_lines
 from foldtrue.frames import PlaneMap, rotation
 from foldtrue.handover import Photo, Plane
-from foldtrue.plan.file import parse_plan
-from foldtrue.plan.fold import fold_plan
 from foldtrue.stretches import GROOVE, left_normals, lit_kinds, place_numbers, stretch_ends
 
 PX_PER_MM = 5.0
@@ -20,20 +17,8 @@ SHAPE = (980, 860)
 LINEAR = np.linspace(0, 1, 65536).astype(np.float32)
 
 
-@cache
 def folded(spacing):
-    return fold_plan(
-        parse_plan(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": 240},
-                "grid": {"kind": "point-to-point", "divisions": {2: 16, 3: 24}[spacing]},
-                "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": 2},
-            }
-        )
-    )
+    return folded_panel(spacing, {2: 16, 3: 24}[spacing])
 
 
 def plane_of(view):
@@ -305,7 +290,7 @@ def test_where_a_network_puts_the_lines(spacing, view):
     displacement = piece(spacing, seed=4)
     photo = painted(spacing, view, displacement, 0.0)
     lit, partner = read_light(photo, plane, nominal).lit, lit_kinds(nominal, view).partner
-    offset, slope = planned_lines(lit, nominal, nominal.vertices_mm + displacement, partner)
+    offset, slope = planned_lines(lit.targets, nominal, nominal.vertices_mm + displacement, lit.other)
     first = dict(zip(lit.targets.edge[::-1].tolist(), lit.targets.stretch[::-1].tolist(), strict=True))
     planned = nominal.vertices_mm
     for e, crease in enumerate(lit.targets.crease):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from panels import folded_panel
 from scipy.stats import norm
 
 from foldtrue.fit.grooves import first_claims, weigh_claims
@@ -14,36 +15,19 @@ from foldtrue.fit.network import solve_network
 from foldtrue.fit.poses import pose_rows
 from foldtrue.frames import rotation
 from foldtrue.handover import Features
-from foldtrue.plan.file import parse_plan
-from foldtrue.plan.fold import fold_plan
 from foldtrue.stretches import GROOVE, left_normals, lit_kinds, place_numbers
-
-
-def honeycomb(spacing, divisions):
-    return fold_plan(
-        parse_plan(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": 240},
-                "grid": {"kind": "point-to-point", "divisions": divisions},
-                "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": 2},
-            }
-        )
-    )
 
 
 @pytest.fixture(scope="module")
 def tiled():
     """24 triangles that tile the front: 30 grooves."""
-    return honeycomb(2, 16)
+    return folded_panel(2, 16)
 
 
 @pytest.fixture(scope="module")
 def stepped():
     """24 triangles with pleats between them: no groove."""
-    return honeycomb(3, 24)
+    return folded_panel(3, 24)
 
 
 # --- shares by Bayes' rule ---

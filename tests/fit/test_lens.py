@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from foldtrue.fit.lens import contradicted_by_places, lens_from_bends, planned_points, radial_field
+from foldtrue.fit.lens import contradicted_by_places, lens_from_bends, planned_points
 from foldtrue.frames import apply_homography
 
 
@@ -23,7 +23,7 @@ def test_bent_edges_give_the_lens_term(nominal, sampled, plane, true):
     flat = replace(plane.map, k1=0.0)
     features = sampled(np.zeros_like(nominal.vertices_mm), 0.002)
     points, normal = planned_points(features, nominal, "backlit")
-    features.offset_mm[:] += true * np.sum(radial_field(flat, points) * normal, 1)
+    features.offset_mm[:] += true * np.sum(flat.radial_field(points) * normal, 1)
     change, std, _ = lens_from_bends(features, nominal, "backlit", flat)
     assert change == pytest.approx(true, abs=max(4 * std, 0.004))
 
@@ -79,7 +79,7 @@ def test_radial_field_is_the_shift_per_unit_of_k1(plane):
     px = apply_homography(flat.homography, points)
     step = 1e-5
     moved = (points - replace(flat, k1=step).to_mm(px)) / step
-    np.testing.assert_allclose(radial_field(flat, points), moved, rtol=1e-3)
+    np.testing.assert_allclose(flat.radial_field(points), moved, rtol=1e-3)
 
 
 def centres_of(nominal):
@@ -90,7 +90,7 @@ def test_a_lens_term_that_the_places_do_not_bear_out_is_contradicted(nominal, pl
     """Bows of 0.14 that the lens has not: what was taken off the edges shifts all twists by the radial field."""
     taken = replace(plane.map, k1=0.14)
     rng, planned = np.random.default_rng(1), centres_of(nominal)
-    found = planned - 0.14 * radial_field(taken, planned) + rng.normal(0, 0.02, planned.shape)
+    found = planned - 0.14 * taken.radial_field(planned) + rng.normal(0, 0.02, planned.shape)
     assert contradicted_by_places(taken, planned, found)
 
 

@@ -3,27 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
+import cv2
 import numpy as np
 import pytest
+from lamplight import DIVISIONS, LOOSE, simulated
+from panels import panel_plan
 
 from foldtrue.inspection import InspectOptions, inspect_photo
-from foldtrue.plan.file import parse_plan
 from foldtrue.plan.fold import fold_plan
 from foldtrue.simulate import Camera, Errors, Light, Paper, Scene, Sensor, simulate_photo, truth_poses
-
-
-def plan_of(spacing=2, divisions=16, height_mm=240.0, rings=2):
-    return parse_plan(
-        {
-            "format": "foldtrue-plan",
-            "version": 1,
-            "name": "window panel (invented)",
-            "sheet": {"shape": "hexagon", "height_mm": height_mm},
-            "grid": {"kind": "point-to-point", "divisions": divisions},
-            "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings},
-        }
-    )
 
 
 @dataclass(frozen=True)
@@ -45,7 +35,7 @@ def shoot(tmp_path):
     """shoot(plan, camera=..., errors=..., ...) -> Shot; about 1000 x 760 px unless the camera says otherwise."""
 
     def make(plan=None, seed=1, errors=None, camera=None, light=None, paper=None, sensor=None):
-        plan = plan or plan_of()
+        plan = plan or panel_plan()
         nominal = fold_plan(plan)
         scene = Scene(
             seed=seed,
@@ -78,4 +68,28 @@ def site_error():
 
 @pytest.fixture
 def plan():
-    return plan_of
+    return panel_plan
+
+
+@pytest.fixture(scope="module")
+def inspect_pixels(tmp_path_factory):
+    """inspect_pixels(pixels (H, W, 3) RGB, spacing, view) -> Inspection."""
+    folder = tmp_path_factory.mktemp("photos")
+
+    def run(pixels, spacing, view):
+        cv2.imwrite(str(folder / "photo.png"), np.ascontiguousarray(pixels[:, :, ::-1]))
+        return inspect_photo(folder / "photo.png", panel_plan(spacing, DIVISIONS[spacing]), InspectOptions(view=view))
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def inspected(inspect_pixels):
+    """inspected(spacing, view, ...) -> (simulated, inspection) of the photo as it was taken; each is measured once."""
+
+    @cache
+    def make(spacing, view, errors=LOOSE, seed=1):
+        shot = simulated(spacing, view, errors, seed)
+        return shot, inspect_pixels(shot.photo.pixels, spacing, view)
+
+    return make

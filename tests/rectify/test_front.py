@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from panels import folded_panel
 
 from foldtrue.errors import NotThisPiece
-from foldtrue.plan.file import parse_plan
-from foldtrue.plan.fold import fold_plan
 from foldtrue.rectify import lit, surface
 from foldtrue.rectify.by_edges import visible_edges
 from foldtrue.rectify.piece import RectifyOptions, rectify_photo
@@ -17,28 +16,12 @@ from foldtrue.rectify.symmetry import motion, turns_alike
 from foldtrue.simulate import Camera, Errors, Scene, practice_scene, simulate_photo
 from foldtrue.simulate.lit import Reference, Surface
 
-
-def honeycomb(height_mm, divisions, spacing, rings):
-    return fold_plan(
-        parse_plan(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "window panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": height_mm},
-                "grid": {"kind": "point-to-point", "divisions": divisions},
-                "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings},
-            }
-        )
-    )
-
-
-PLANS = {2: (240, 24, 2, 2), 3: (198, 24, 3, 2), 4: (208, 32, 4, 2)}
+PLANS = {2: (2, 24, 240, 2), 3: (3, 24, 198, 2), 4: (4, 32, 208, 2)}
 
 
 @pytest.fixture(scope="module", params=PLANS)
 def plan(request):
-    return honeycomb(*PLANS[request.param])
+    return folded_panel(*PLANS[request.param])
 
 
 def scene(view, seed, **camera):
@@ -100,18 +83,18 @@ def test_without_a_rim_that_shows_the_lattice_finds_it(plan, monkeypatch):
 
 def test_a_piece_that_fills_the_picture_and_more_is_ambiguous():
     """No rim is in the picture: one lattice site is as good as the next."""
-    wide = honeycomb(288, 32, 2, 4)
+    wide = folded_panel(2, 32, 288, 4)
     shot = simulate_photo(wide, scene("front", 7, fill=2.6))
     with pytest.raises(NotThisPiece):
         rectify_photo(shot.photo, wide, RectifyOptions(view="front"))
 
 
-@pytest.mark.parametrize(("shown", "asked"), [((240, 32, 2, 4), (240, 16, 2, 2)), ((240, 16, 2, 2), (240, 24, 3, 2))])
+@pytest.mark.parametrize(("shown", "asked"), [((2, 32, 240, 4), (2, 16, 240, 2)), ((2, 16, 240, 2), (3, 24, 240, 2))])
 def test_another_plan_of_the_same_outline_is_declined(shown, asked):
     """The first shows all the edges asked for and as many others, the second other edges."""
-    shot = simulate_photo(honeycomb(*shown), scene("front", 8))
+    shot = simulate_photo(folded_panel(*shown), scene("front", 8))
     with pytest.raises(NotThisPiece):
-        rectify_photo(shot.photo, honeycomb(*asked), RectifyOptions(view="front"))
+        rectify_photo(shot.photo, folded_panel(*asked), RectifyOptions(view="front"))
 
 
 @pytest.mark.parametrize("view", ["front", "back", "auto"])

@@ -12,32 +12,16 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from panels import folded_panel
 
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import PlaneMap, apply_homography
 from foldtrue.handover import Photo
 from foldtrue.photo import linear_table, read_photo
-from foldtrue.plan.file import parse_plan
-from foldtrue.plan.fold import fold_plan
 from foldtrue.rectify.sheet import find_sheet
 from foldtrue.rectify.sheet_size import K1_STD, LAYER_MM, SIZES_MM, sheet_scale, tolerance_mm
 from foldtrue.simulate import Camera, Ground, Reference, Scene, Thumb, practice_scene, simulate_photo
 from foldtrue.simulate.camera import Pinhole
-
-
-def honeycomb(height_mm, divisions, spacing, rings):
-    return fold_plan(
-        parse_plan(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "window panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": height_mm},
-                "grid": {"kind": "point-to-point", "divisions": divisions},
-                "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings},
-            }
-        )
-    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,7 +37,7 @@ class CutSheet(Reference):
 
 @pytest.fixture(scope="module")
 def plan():
-    return honeycomb(240, 16, 2, 2)
+    return folded_panel()
 
 
 DARK = Ground(kind="grain", colour=(0.2, 0.15, 0.1))
@@ -210,7 +194,7 @@ def test_a_map_tilted_by_a_piece_folded_untrue_widens_the_interval(plan):
 
 
 def test_sides_under_a_thumb_and_a_large_piece_are_measured_by_what_shows():
-    large = honeycomb(440, 16, 2, 2)  # 254 mm across its corners: it juts out over two sides of the sheet
+    large = folded_panel(height_mm=440)  # 254 mm across its corners: it juts out over two sides of the sheet
     scene = over(Reference(centre_mm=(4.0, 7.0)), thumb=Thumb(rim_deg=20.0, reach_mm=25.0))
     made = simulate_photo(large, scene)
     found = sheet_scale(made.photo, large, made.truth.map, "auto")
@@ -278,7 +262,7 @@ def test_scale_of_a_rendered_piece_is_inside_its_interval(name):
     truth = json.loads((PICTURES / "rendered" / f"{name}.json").read_text("utf-8"))
     photo = read_photo(PICTURES / "rendered" / f"{name}.jpg")
     layout, twists = truth["plan"]["layout"], truth["twists"]
-    nominal = honeycomb(layout["sheet_height_mm"], layout["N"], layout["L"], layout["rings"])
+    nominal = folded_panel(layout["L"], layout["N"], layout["sheet_height_mm"], layout["rings"])
     ideal, px, real = (np.concatenate([t[key] for t in twists]) for key in ("ideal_tips_mm", "tips_px", "tips_mm"))
     size = np.array(photo.pixels.shape[1::-1])
     matrix = homography(ideal, px)
@@ -314,7 +298,7 @@ def drawn(seed, cut):
     """A practice scene over a sheet that is cut, sunk and curled as the budget supposes, and the map as a fit to the
     piece would give it: lens and all. Returns plan, photo, map, true scale, kind, RMS of the twists' tips."""
     rng = np.random.default_rng([seed, 4711])
-    nominal = honeycomb(*((240, 16, 2, 2), (198, 24, 3, 2), (208, 32, 4, 2))[seed % 3])
+    nominal = folded_panel(*((2, 16, 240, 2), (3, 24, 198, 2), (4, 32, 208, 2))[seed % 3])
     view = "front" if rng.random() < 0.7 else "back"
     scene = practice_scene(seed, ("easy", "medium", "hard")[int(rng.integers(3))], view)
     kind = "A4" if rng.random() < 0.5 else "Letter"

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from foldtrue.detect.acquire import Lines, acquire, expected_steps
 from foldtrue.detect.lit import LitTargets, lit_targets
-from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, planned_lines, remeasure_lit
+from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, remeasure_lit
 from foldtrue.detect.refine import Refined, refine
-from foldtrue.detect.scan import Targets, find_targets, split_at_crossings
+from foldtrue.detect.scan import Targets, find_targets, planned_lines, split_at_crossings
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, Features, IntArray, Nominal, Photo, Plane
+from foldtrue.handover import BoolArray, Features, Nominal, Photo, Plane
 from foldtrue.stretches import lit_kinds
 from foldtrue.subpixel import Image, linear_grey
 
@@ -133,13 +133,12 @@ def remeasure_features(
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
-        partner = lit_kinds(nominal, plane.view).partner
-        lines = planned_lines(light.lit, nominal, vertices_mm, partner)
+        lines = planned_lines(targets, nominal, vertices_mm, light.lit.other)
         now, blocks = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
         return lit_features(now, blocks, light.lit, nominal, plane.view)
-    start = _start_lines(targets, nominal, vertices_mm)
+    start = planned_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
-    first = _first_stretch(targets)
+    first = targets.first_stretch
     seen = before.found[first].copy()
     blur = np.where(np.isfinite(before.blur_px[first]) & (before.blur_px[first] > 0), before.blur_px[first], 1.2)
     lost = np.flatnonzero(~seen)
@@ -188,23 +187,10 @@ def _measure(
     return _features(fine, kept, light.targets, nominal, plane)
 
 
-def _first_stretch(targets: Targets) -> IntArray:
-    """The first stretch (E,) of every target edge."""
-    first = np.zeros(len(targets.crease), np.int64)
-    first[targets.edge[::-1]] = targets.stretch[::-1]
-    return first
-
-
 def _shifted(plane: PlaneMap, origin: Array) -> PlaneMap:
     shift = np.eye(3)
     shift[:2, 2] = -origin
     return replace(plane, homography=shift @ plane.homography, centre_px=plane.centre_px - origin)
-
-
-def _start_lines(targets: Targets, nominal: Nominal, vertices_mm: Array) -> tuple[Array, Array]:
-    ends = nominal.creases.ends[targets.crease]
-    off = [np.sum((vertices_mm[ends[:, k]] - nominal.vertices_mm[ends[:, k]]) * targets.normal, 1) for k in (0, 1)]
-    return 0.5 * (off[0] + off[1]), off[1] - off[0]
 
 
 def _acquire_twice(
@@ -238,7 +224,7 @@ def _acquire_twice(
 def _coarse(lines: Lines, seen: BoolArray, targets: Targets, nominal: Nominal, plane: Plane) -> Features:
     """Two samples per found edge, a quarter in from its ends: enough to place the whole plan."""
     e = np.flatnonzero(seen)
-    first = _first_stretch(targets)
+    first = targets.first_stretch
     t = np.tile([0.25, 0.75], len(e))
     edge = np.repeat(e, 2)
     count = len(nominal.views[plane.view].crease)

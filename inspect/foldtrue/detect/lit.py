@@ -40,12 +40,13 @@ class LitPass:
 @dataclass(frozen=True)
 class LitTargets:
     """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
-    kind_of_edge (E,)."""
+    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere."""
 
     targets: Targets
     kind: IntArray
     facing: Array
     kind_of_edge: IntArray
+    other: IntArray
     kinds: int
 
 
@@ -75,9 +76,9 @@ class LitBlocks:
 def lit_targets(targets: Targets, kinds: Kinds) -> LitTargets:
     """Targets of a front or back view with the kind of every interval."""
     kind, facing = kinds.kind[targets.stretch], kinds.facing[targets.stretch].astype(float)
-    of_edge = np.zeros(len(targets.crease), np.int64)
-    of_edge[targets.edge[::-1]] = kind[::-1]
-    return LitTargets(targets, kind, facing, of_edge, int(kinds.kind.max(initial=-1)) + 1)
+    first = targets.first_stretch
+    other = np.where(kinds.partner[first] >= 0, kinds.partner[first], targets.crease)
+    return LitTargets(targets, kind, facing, kinds.kind[first], other, int(kinds.kind.max(initial=-1)) + 1)
 
 
 def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
@@ -177,8 +178,8 @@ def measure(
 ) -> tuple[LitLines, LitBlocks]:
     """Fit the found edges block by block on the photo's own pixels, learning the looks anew at every round."""
     targets, edges = lit.targets, len(lit.targets.crease)
-    half = max(int(np.ceil(look_pitch * pitch_mm * _scale(targets, plane))), 5)
-    step = 1.0 / _scale(targets, plane)
+    scale = _scale(targets, plane)
+    half, step = max(int(np.ceil(look_pitch * pitch_mm * scale)), 5), 1.0 / scale
     result: LitBlocks | None = None
     for _ in range(rounds):
         lines = cross_lines_at(

@@ -116,22 +116,3 @@ def lit_features(now: LitLines, blocks: LitBlocks, lit: LitTargets, nominal: Nom
         lines.block_interval[rows],
         np.zeros(count, bool),
     )
-
-
-def planned_lines(lit: LitTargets, nominal: Nominal, vertices_mm: Array, partner: IntArray) -> tuple[Array, Array]:
-    """Where an adjusted network (V, 2) puts every target edge: offset and slope (E,) mm; in a groove the mean of its
-    two edges. partner: (S,) of the view's stretches."""
-    targets = lit.targets
-    first = np.zeros(len(targets.crease), np.int64)
-    first[targets.edge[::-1]] = targets.stretch[::-1]
-    other = np.where(partner[first] >= 0, partner[first], targets.crease)
-    ends = []
-    for crease in (targets.crease, other):
-        vertices = nominal.creases.ends[crease]
-        far = np.hypot(*(nominal.vertices_mm[vertices[:, 0]] - targets.start_mm).T)
-        turned = far > 0.5 * targets.length_mm
-        vertices = np.where(turned[:, None], vertices[:, ::-1], vertices)
-        moved = vertices_mm - nominal.vertices_mm
-        ends.append([np.sum(moved[vertices[:, k]] * targets.normal, 1) for k in (0, 1)])
-    start, end = (0.5 * (ends[0][k] + ends[1][k]) for k in (0, 1))
-    return 0.5 * (start + end), end - start

@@ -36,6 +36,13 @@ class Targets:
     layers_right: IntArray
     silhouette: BoolArray
 
+    @property
+    def first_stretch(self) -> IntArray:
+        """The first stretch (E,) of every edge."""
+        first = np.zeros(len(self.crease), np.int64)
+        first[self.edge[::-1]] = self.stretch[::-1]
+        return first
+
     def pick_edges(self, edges: IntArray) -> tuple[Targets, IntArray]:
         """The targets of these edges alone, numbered in the order given, and the indices of their intervals."""
         number = np.full(len(self.crease), -1, np.int64)
@@ -87,7 +94,7 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
     """
     s = nominal.views[view]
     silhouette = (s.layers_left == 0) | (s.layers_right == 0)
-    own = s.crease.copy()
+    own = s.crease
     if view == "backlit":
         use = np.flatnonzero((s.layers_left != s.layers_right) & ((s.shared == 1) | silhouette) & (s.t1 > s.t0))
         # A silhouette stretch is a line of its own: which crease it is may change from stretch to stretch.
@@ -154,6 +161,25 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
         targets.layers_right[pick],
         targets.silhouette[pick],
     )
+
+
+def planned_lines(
+    targets: Targets, nominal: Nominal, vertices_mm: Array, other: IntArray | None = None
+) -> tuple[Array, Array]:
+    """Where an adjusted network (V, 2) puts every target edge: offset and slope (E,) mm.
+
+    other: (E,) the second crease on the line of each edge, whose place counts as much as the first's; None = none.
+    """
+    moved = vertices_mm - nominal.vertices_mm
+    ends = np.zeros((2, len(targets.crease)))
+    both = [targets.crease] if other is None else [targets.crease, other]
+    for crease in both:
+        vertices = nominal.creases.ends[crease]
+        far = np.hypot(*(nominal.vertices_mm[vertices[:, 0]] - targets.start_mm).T)
+        vertices = np.where((far > 0.5 * targets.length_mm)[:, None], vertices[:, ::-1], vertices)
+        ends += [np.sum(moved[vertices[:, k]] * targets.normal, 1) for k in (0, 1)]
+    start, end = ends / len(both)
+    return 0.5 * (start + end), end - start
 
 
 def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array]:

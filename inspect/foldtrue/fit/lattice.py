@@ -13,7 +13,6 @@ from foldtrue.fit.lens import (
     lens_effect,
     lens_from_bends,
     planned_points,
-    radial_field,
 )
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
@@ -28,32 +27,26 @@ LEAST_TWISTS = 5
 
 @dataclass(frozen=True, kw_only=True)
 class FitOptions:
-    """What the fit takes for granted, and what it asks for before it calls a twist measured.
+    """What the fit takes for granted, and what it asks for before it calls a twist measured; as it stands for photos
+    against the light, see `for_view`.
 
-    prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation); from the
-    camera's side, where much stays unseen, prior_pitch_lit, still four times what careful work shows.
-    shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause. least_share:
-    of a twist's own edges that must be seen. least_edges, least_rim: of all edges, and of the rim, in the picture that
-    must be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists
-    50 %). least_edges_lit, least_share_lit: the same from the camera's side, of the edges inside the outline of those
-    kinds that the light shows at all (another plan's edges are found by chance for under half). least_rim_lit: of the
-    outline's stretches (found for 58 % and more of photos that show the plan). least_lines_lit: what
-    must be seen of each twist then, see `own_lines`. least_twists_lit: share of the twists in the picture that must be
-    measured for any to be, since looks and alignment are the majority's. most_position_pitch, most_angle_deg: largest
-    standard uncertainty of a pose that still counts as measured.
+    prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation).
+    shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause.
+    judge_by_shape: see `solve_network`. least_edges, least_rim: of all edges, and of the rim, in the picture that must
+    be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists 50 %).
+    least_share: of a twist's own edges that must be seen; least_lines: worth of what must be seen of it, see
+    `own_lines`. least_twists: share of the twists in the picture that must be measured for any to be.
+    most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still counts as measured.
     """
 
     prior_pitch: float = 0.12
-    prior_pitch_lit: float = 0.06
     shift_prior_mm: float = 0.1
-    least_share: float = 0.45
+    judge_by_shape: bool = False
     least_edges: float = 0.65
     least_rim: float = 0.75
-    least_edges_lit: float = 0.5
-    least_rim_lit: float = 0.4
-    least_share_lit: float = 0.2
-    least_lines_lit: float = 1.0
-    least_twists_lit: float = 0.5
+    least_share: float = 0.45
+    least_lines: float = 0.0
+    least_twists: float = 0.0
     most_position_pitch: float = 0.02
     most_angle_deg: float = 1.5
 
@@ -61,10 +54,29 @@ class FitOptions:
         if min(self.prior_pitch, self.shift_prior_mm, self.most_position_pitch, self.most_angle_deg) <= 0:
             raise ValueError("fit options must be positive")
 
+    @classmethod
+    def for_view(cls, view: str) -> FitOptions:
+        """The options for a photo of this view."""
+        return cls() if view == "backlit" else LIT
+
+
+LIT = FitOptions(
+    prior_pitch=0.06,
+    judge_by_shape=True,
+    least_edges=0.5,
+    least_rim=0.4,
+    least_share=0.2,
+    least_lines=1.0,
+    least_twists=0.5,
+)
+"""From the camera's side much stays unseen: vertices are held closer to the plan (still four times what careful work
+shows; common practice, no source), shapes judge edges, and fewer edges need to show, but for every twist lines of its
+own, and the majority of the twists, since looks and alignment are the majority's. Edges and rim: docs/accuracy.md."""
+
 
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
     """The quick form of fit_lattice between two looks at the photo: the corrected map and its vertices (V, 2) mm."""
-    _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions(), rounds=3)
+    _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions.for_view(plane.view), rounds=3)
     vertices = nominal.vertices_mm + network.displacement_mm
     planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
     whole = fit_globally(planned, centres, "homography", np.ones(len(planned)))
@@ -76,17 +88,16 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
 
     Raises NotThisPiece when too few of the plan's edges are where they should be, PhotoTooPoor when fewer than
-    LEAST_TWISTS twists are fixed by visible edges: the plane of the photo could
-    then not be told from the piece's own errors.
+    LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
+    be told from the piece's own errors.
     """
-    options = options or FitOptions()
+    options = options or FitOptions.for_view(plane.view)
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, lens = _pose_covariance(network, nominal, plane)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
     measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
-    share = 0.0 if plane.view == "backlit" else options.least_twists_lit
-    if measured.sum() < max(LEAST_TWISTS, share * int((~_cut_by_border(plane, nominal)).sum())):
+    if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
             "Take the photo closer, sharper and evenly lit, with the whole piece in the picture.",
@@ -123,8 +134,7 @@ def _check_edges(features: Features, plane: Plane, nominal: Nominal, options: Fi
     rim = clear if 3 * clear.sum() > rim.sum() else np.zeros_like(rim)
     seen = features.trust > 0
     edges, border = "edges are where they", "rim is where it"
-    least_edges = options.least_edges if plane.view == "backlit" else options.least_edges_lit
-    for which, name, least in ((inside, edges, least_edges), (rim, border, options.least_rim)):
+    for which, name, least in ((inside, edges, options.least_edges), (rim, border, options.least_rim)):
         share = float(seen[which].mean()) if which.any() else 0.0
         if seen.any() and which.any() and share < least:  # none at all is a poor photo, said below
             raise NotThisPiece(
@@ -140,7 +150,7 @@ def _check_outline(features: Features, plane: Plane, nominal: Nominal, options: 
     a, b = stretch_ends(nominal, plane.view)
     whole = _in_picture(plane.map, a) & _in_picture(plane.map, b)
     rim = np.flatnonzero(whole & (np.minimum(s.layers_left, s.layers_right) == 0))
-    if len(rim) and features.found.any() and features.found[rim].mean() < options.least_rim_lit:
+    if len(rim) and features.found.any() and features.found[rim].mean() < options.least_rim:
         raise NotThisPiece(
             f"Only {100 * features.found[rim].mean():.0f} % of the plan's outline is where it should be.",
             "Check that the plan is this piece's (sheet, divisions), and lay the piece on a table of another tone.",
@@ -154,10 +164,8 @@ def _adjust(
     k1_change, k1_std, lens_mm = lens_from_bends(features, nominal, plane.view, plane.map)
     lines, network = _solve_lines(features, plane, nominal, options, lens_mm, rounds)
     corrected = replace(plane.map, k1=plane.map.k1 + k1_change)
-    centres = [
-        _centres(nominal, nominal.vertices_mm + d) for d in (0.0 * network.displacement_mm, network.displacement_mm)
-    ]
-    if contradicted_by_places(corrected, *centres):
+    planned = _centres(nominal, nominal.vertices_mm)
+    if contradicted_by_places(corrected, planned, _centres(nominal, nominal.vertices_mm + network.displacement_mm)):
         corrected, k1_std = replace(plane.map, k1=0.0), UNTOLD_K1_STD
         lens_mm = -plane.map.k1 * lens_effect(features, nominal, plane.view, plane.map)
         lines, network = _solve_lines(features, plane, nominal, options, lens_mm, rounds)
@@ -170,9 +178,8 @@ def _solve_lines(
     lines = edge_lines(features, nominal, plane.view, lens_mm)
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
-    lit = plane.view != "backlit"
-    prior_mm = (options.prior_pitch_lit if lit else options.prior_pitch) * nominal.pitch_mm
-    return lines, solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, judge_by_shape=lit)
+    prior_mm = options.prior_pitch * nominal.pitch_mm
+    return lines, solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, options.judge_by_shape)
 
 
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
@@ -187,7 +194,7 @@ def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[
     count = 4 * len(rows)
     columns = np.zeros((network.size, count))
     lens = np.zeros(count)
-    field = radial_field(plane.map, nominal.vertices_mm)
+    field = plane.map.radial_field(nominal.vertices_mm)
     for k, (row, twist) in enumerate(zip(rows, nominal.twists, strict=True)):
         tips = np.array(twist.tips)
         unknown = network.unknown_of[tips]
@@ -211,8 +218,8 @@ def _fixed(
     angle_std = np.degrees(np.sqrt(own[:, 2, 2]))
     flags: list[list[str]] = [[] for _ in share]
     unseen = share < options.least_share
-    if plane.view != "backlit":
-        unseen = (share < options.least_share_lit) | (own_lines(lines, nominal) < options.least_lines_lit)
+    if options.least_lines:
+        unseen |= own_lines(lines, nominal) < options.least_lines
     for k in range(len(share)):
         if unseen[k]:
             flags[k].append("out_of_frame" if cut[k] else "not_seen")

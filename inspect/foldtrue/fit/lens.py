@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from foldtrue.fit.poses import freedoms
-from foldtrue.frames import Array, PlaneMap, apply_homography
+from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Features, IntArray, Nominal
 from foldtrue.stretches import left_normals
 
@@ -26,14 +26,6 @@ def planned_points(features: Features, nominal: Nominal, view: str) -> tuple[Arr
     crease = nominal.views[view].crease[features.stretch]
     ends = nominal.vertices_mm[nominal.creases.ends[crease]]
     return ends[:, 0] + (ends[:, 1] - ends[:, 0]) * features.t[:, None], left_normals(nominal, crease)
-
-
-def radial_field(plane: PlaneMap, xy_mm: Array) -> Array:
-    """Shift (N, 2) mm of the place read at xy_mm per unit error of k1 in the map, the pixel held fixed."""
-    u = apply_homography(plane.homography, xy_mm)
-    d = (u - plane.centre_px) / plane.focal_px
-    px = (u - plane.centre_px) * np.sum(d * d, 1)[:, None]
-    return np.asarray(np.linalg.solve(plane.jacobian(xy_mm), px[:, :, None])[:, :, 0])
 
 
 def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> tuple[float, float, Array]:
@@ -71,7 +63,7 @@ def contradicted_by_places(plane: PlaneMap, planned: Array, measured: Array) -> 
     """
     left = measured - planned
     design, _ = freedoms(planned, "homography")
-    lens = radial_field(plane, planned).ravel()
+    lens = plane.radial_field(planned).ravel()
     solve = np.linalg.pinv(design)
     rest, lens = (v - design @ (solve @ v) for v in (left.ravel(), lens))
     told = float(lens @ rest / max(float(lens @ lens), 1e-300))
@@ -87,7 +79,7 @@ def lens_effect(features: Features, nominal: Nominal, view: str, plane: PlaneMap
     """Change (M,) mm of the samples' offsets for a unit of k1, at the planned places: at the measured ones it would
     carry the samples' own noise, and regress on itself."""
     points, normal = planned_points(features, nominal, view)
-    return np.asarray(np.sum(radial_field(plane, points) * normal, 1))
+    return np.asarray(np.sum(plane.radial_field(points) * normal, 1))
 
 
 def _posterior(found: float, std: float) -> tuple[float, float]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
-from foldtrue.stretches import left_normals, lit_kinds, stretch_ends
+from foldtrue.stretches import left_normals, lit_kinds, place_numbers
 from foldtrue.subpixel import robust_line
 
 LEAST_STD_MM = 1e-4
@@ -187,11 +187,8 @@ def _members(nominal: Nominal, view: str, stretch: IntArray) -> tuple[IntArray, 
     the camera's side too, where the sheet's rim may stick out below), else itself alone."""
     s, back = nominal.views[view], nominal.views["backlit"]
     bare = np.minimum(s.layers_left, s.layers_right)[stretch] == 0
-    a, b = stretch_ends(nominal, view)
-    p, q = stretch_ends(nominal, "backlit")
-    key = np.rint(np.concatenate([0.5 * (a + b)[stretch], 0.5 * (p + q)]) / (1e-5 * nominal.pitch_mm)).astype(np.int64)
-    place = np.unique(key, axis=0, return_inverse=True)[1].ravel()
-    mine, every = place[: len(stretch)], place[len(stretch) :]
+    place = place_numbers(nominal, view, "backlit")
+    mine, every = place[stretch], place[len(s.crease) :]
     order = np.argsort(every, kind="stable")
     low, high = (np.searchsorted(every[order], mine, side=side) for side in ("left", "right"))
     own = s.crease[stretch]

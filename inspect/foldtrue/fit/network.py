@@ -91,7 +91,7 @@ def solve_network(
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else prior_mm)
         resid = value - design @ x
-        if step <= judge_by_shape and rounds > 3:  # costly, and then it hardly changes
+        if step < (2 if judge_by_shape else 1) and rounds > 3:  # costly, and then it hardly changes
             redundancy = _redundancy(design, factor, weight)
         misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
         if step == 0:

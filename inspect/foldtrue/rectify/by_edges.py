@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from foldtrue.frames import Array, rotation
 from foldtrue.handover import IntArray, Nominal
 from foldtrue.rectify.place import Canvas, Place, find_peaks
+from foldtrue.stretches import place_numbers, stretch_ends
 
 DIRECTIONS = 6
 
@@ -32,19 +33,15 @@ class Edges:
 
 
 def visible_edges(nominal: Nominal, view: str) -> Edges:
-    """The view's stretches as segments, as the camera sees them (x mirrored for the back); those that lie on one
-    another count once."""
+    """The stretches of a front or back view as segments, as the camera sees them (x mirrored for the back); those that
+    lie on one another count once."""
     s = nominal.views[view]
-    p = nominal.vertices_mm[nominal.creases.ends[s.crease, 0]]
-    d = nominal.vertices_mm[nominal.creases.ends[s.crease, 1]] - p
-    show = (s.t1 > s.t0) & ((s.layers_left != s.layers_right) | (view != "backlit"))
-    a, b = (p + d * s.t0[:, None])[show], (p + d * s.t1[:, None])[show]
-    rim = ((s.layers_left == 0) | (s.layers_right == 0))[show]
-    key = np.rint(0.5 * (a + b) / (1e-5 * nominal.pitch_mm)).astype(np.int64)
-    one = np.unique(key, axis=0, return_index=True)[1]
-    a, b = (points[one] * [-1.0 if view == "back" else 1.0, 1.0] for points in (a, b))
+    show = np.flatnonzero(s.t1 > s.t0)
+    one = show[np.unique(place_numbers(nominal, view)[show], return_index=True)[1]]
+    a, b = (ends[one] * [-1.0 if view == "back" else 1.0, 1.0] for ends in stretch_ends(nominal, view))
     angle = np.degrees(np.arctan2(*(b - a).T[::-1]))
-    return Edges(a, b, np.rint(angle / 30.0).astype(np.int64) % DIRECTIONS, rim[one])
+    rim = np.minimum(s.layers_left, s.layers_right)[one] == 0
+    return Edges(a, b, np.rint(angle / 30.0).astype(np.int64) % DIRECTIONS, rim)
 
 
 def edge_energy(field: Canvas) -> NDArray[np.float32]:

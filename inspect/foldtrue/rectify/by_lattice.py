@@ -15,6 +15,7 @@ import numpy as np
 from foldtrue.frames import Array, apply_homography, homography_jacobian
 from foldtrue.handover import Nominal
 from foldtrue.rectify.look import Small
+from foldtrue.stretches import stretch_ends
 
 
 @dataclass(frozen=True)
@@ -129,14 +130,13 @@ def plan_edge_points(nominal: Nominal, view: str, step_mm: float) -> tuple[Array
     across them, else all."""
     s = nominal.views[view]
     use = ((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0)
-    p = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 0]]
-    d = nominal.vertices_mm[nominal.creases.ends[s.crease[use], 1]] - p
-    a, b = p + d * s.t0[use, None], p + d * s.t1[use, None]
+    a, b = (ends[use] for ends in stretch_ends(nominal, view))
+    d = b - a
     count = np.maximum(1, np.ceil(np.hypot(*(b - a).T) / step_mm)).astype(int)
     which = np.repeat(np.arange(len(a)), count)
     running = np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count)
     f = (running + 0.5) / count[which]
-    return a[which] + (b - a)[which] * f[:, None], np.arctan2(d[which, 1], d[which, 0])
+    return a[which] + d[which] * f[:, None], np.arctan2(d[which, 1], d[which, 0])
 
 
 def lattice_candidates(

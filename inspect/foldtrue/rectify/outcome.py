@@ -49,6 +49,13 @@ def px_per_mm(matrix: Array) -> float:
     return float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] - np.outer(matrix[:2, 2], matrix[2, :2])))))
 
 
+def turn_deg(matrix: Array, ahead_mm: float) -> float:
+    """How far a placement (3, 3) mm -> px is turned, counter-clockwise: the direction in the photo of a step of
+    (ahead_mm, 0) from the origin."""
+    p = apply_homography(matrix, np.array([[0.0, 0.0], [ahead_mm, 0.0]]))
+    return float(np.degrees(np.arctan2(p[0, 1] - p[1, 1], p[1, 0] - p[0, 0])))
+
+
 def as_plane(
     photo: Photo, factor: int, nominal: Nominal, placed: Placed, options: RectifyOptions, alike: list[Array]
 ) -> Plane:
@@ -94,10 +101,6 @@ def _assumptions(options: RectifyOptions) -> tuple[str, ...]:
 
 
 def _most_upright(matrix: Array, nominal: Nominal, alike: list[Array], mirrored: bool) -> tuple[Array, float]:
-    """Among the placements that look alike, the one closest to upright."""
-
-    def turn_of(m: Array) -> float:
-        p = apply_homography(m, np.array([[0.0, 0.0], [nominal.pitch_mm * (-1 if mirrored else 1), 0.0]]))
-        return float(np.degrees(np.arctan2(-(p[1, 1] - p[0, 1]), p[1, 0] - p[0, 0])))
-
-    return min(((m, turn_of(m)) for m in (matrix @ motion for motion in alike)), key=lambda item: abs(item[1]))
+    """Among the placements that look alike, the one closest to upright, and its turn."""
+    ahead = -nominal.pitch_mm if mirrored else nominal.pitch_mm
+    return min(((m, turn_deg(m, ahead)) for m in (matrix @ motion for motion in alike)), key=lambda item: abs(item[1]))

@@ -196,17 +196,10 @@ def _lens_covariance(design: _Lengths, nominal: Nominal, plane_map: PlaneMap, k1
     places = _places(nominal)
     middle, reach = places.mean(0), float(np.hypot(*(places - places.mean(0)).T).max())
     taken = np.linalg.lstsq(
-        _fields((places - middle) / reach).reshape(-1, 8), _radial_field(plane_map, places).ravel(), rcond=None
+        _fields((places - middle) / reach).reshape(-1, 8), plane_map.radial_field(places).ravel(), rcond=None
     )[0]
-    left = _radial_field(plane_map, design.points) - _fields((design.points - middle) / reach) @ taken
+    left = plane_map.radial_field(design.points) - _fields((design.points - middle) / reach) @ taken
     return _outer(k1_std * design.change(left))
-
-
-def _radial_field(plane_map: PlaneMap, xy_mm: Array) -> Array:
-    """(N, 2) mm that the place read moves per unit error of k1, the pixel held fixed."""
-    px = plane_map.undistort(plane_map.to_px(xy_mm)) - plane_map.centre_px
-    shift = px * np.sum((px / plane_map.focal_px) ** 2, 1)[:, None]
-    return np.asarray(np.linalg.solve(plane_map.jacobian(xy_mm), shift[:, :, None])[:, :, 0])
 
 
 def _edge_covariance(sides: Sides) -> Array:
