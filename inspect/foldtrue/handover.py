@@ -20,6 +20,9 @@ IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 View = Literal["backlit", "front", "back"]
 Side = Literal["front", "back"]
+ReferenceKind = Literal["mat", "scan", "corners", "card", "A4", "Letter"]
+Held = Literal["free", "glass", "window"]
+"""How the piece was held: lying or hanging free, flattened under glass, or taped flat to a window."""
 
 
 @dataclass(frozen=True)
@@ -132,6 +135,28 @@ class Photo:
     focal_35mm: float | None
     dpi: tuple[float, float] | None
     colour_profile: str | None = None
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A thing of known size in the photo, located without knowing the piece: what turns px into true mm.
+
+    map: reference mm <-> px, lens term included; its frame has x right and y up as seen on its face. map_cov: (9, 9)
+    covariance of the homography's first eight terms (row by row, the last is 1) and k1, as its marks are seen.
+    size_std: (2,) relative standard uncertainties of its own mm along x and y (printing, ruler, tolerance), common_std:
+    the part that both share. upright: y of the map is the way up. used_px: areas (K, 2) of the photo it
+    takes. rms_px: scatter of its marks about the map. assumed: words of flags.py.
+    """
+
+    kind: ReferenceKind
+    map: PlaneMap
+    map_cov: Array
+    size_std: tuple[float, float]
+    common_std: float
+    upright: bool
+    used_px: tuple[Array, ...]
+    rms_px: float
+    assumed: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,67 @@
+"""foldtrue practice: a photo of a piece that was never folded."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from foldtrue.cli.parts import FILE
+from foldtrue.cli.plan import plan_content
+
+
+@click.command()
+@click.option("--plan", "plan_file", type=FILE, help="Plan of the piece; a window panel of 24 twists if not given.")
+@click.option("--out", type=FILE, required=True, help="Folder for photo.jpg, plan.json and truth.json.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another number, another photo.")
+@click.option(
+    "--difficulty",
+    type=click.Choice(["easy", "medium", "hard"]),
+    default="medium",
+    show_default=True,
+    help="How carefully the piece was folded and photographed.",
+)
+@click.option(
+    "--view",
+    type=click.Choice(["backlit", "front", "back"]),
+    default="backlit",
+    show_default=True,
+    help="Against the light, or the front or back under a lamp or by a window.",
+)
+def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any, view: Any) -> None:
+    """Draw a photo of a piece that was never folded, with known errors, to try foldtrue on.
+
+    Files of an earlier practice in the --out folder are replaced; any other photo.jpg or plan.json is left alone and
+    refused.
+    """
+    from foldtrue.plan.file import parse_plan, read_plan, write_plan
+    from foldtrue.plan.fold import fold_plan
+    from foldtrue.report.files import PHOTO, PLAN, TRUTH, check_practice_folder, write_whole
+    from foldtrue.report.truth import truth_record
+    from foldtrue.report.write import record_text
+    from foldtrue.simulate import practice_scene, simulate_photo, truth_poses
+
+    check_practice_folder(out, plan_file)
+    chosen = parse_plan(plan_content(**_PRACTICE)) if plan_file is None else read_plan(plan_file)
+    nominal = fold_plan(chosen)
+    simulated = simulate_photo(nominal, practice_scene(seed, difficulty, view))
+    poses = truth_poses(nominal, simulated.truth)
+    truth = truth_record(nominal, simulated.truth, poses.position_error_mm, poses.angle_error_deg, poses.size_error)
+    write_whole(out / TRUTH, record_text(truth).encode())
+    write_whole(out / PHOTO, simulated.jpeg)
+    if plan_file is None or not (out / PLAN).exists() or not plan_file.samefile(out / PLAN):
+        write_plan(chosen, out / PLAN)
+    click.echo(f"Now try: foldtrue piece {out / PHOTO} --plan {out / PLAN}")
+
+
+_PRACTICE: dict[str, Any] = {
+    "sheet": "hexagon",
+    "height": 240.0,
+    "grid": "point-to-point",
+    "divisions": 16,
+    "spacing": 2,
+    "rings": 2,
+    "first_hand": "ccw",
+    "name": "window panel of an invented studio",
+}
