@@ -45,7 +45,7 @@ def light_through(
     cells = cells_of(start, end, window.height * s, window.width * s)
     sign = -pinhole.handedness
     jumps = [_by_layers(through, pieces.left) - _by_layers(through, pieces.right) for through in table]
-    channels = [_blurred(cells, sign * jump[chords.piece], window, scene) for jump in jumps]
+    channels = [blurred(cells, sign * jump[chords.piece], window, scene) for jump in jumps]
     scatter_px = scene.paper.scatter * scene.paper.thickness_mm * pinhole.scale_px_mm
     if scatter_px > 0.05:
         buried = buried_pieces(nominal, vertices_mm, pieces, pinhole.side)
@@ -97,7 +97,7 @@ def window_of(chords: Chords, scene: Scene, reach: int) -> Window:
     return Window(x, y, width, height)
 
 
-def _blurred(cells: Cells, weight: Array, window: Window, scene: Scene) -> Image:
+def blurred(cells: Cells, weight: Array, window: Window, scene: Scene) -> Image:
     """Light of the window (height, width), 1 at its left border: exact sub-pixel means, Gaussian blur, pixel means.
 
     The outermost pixels, within the blur's reach of the window's border, are only approximate.

@@ -77,18 +77,19 @@ def practice_scene(seed: int, difficulty: Difficulty = "medium", view: View = "b
         chroma="4:2:0" if rng.random() < 0.7 else "4:4:4",
         orientation=int(rng.choice([1, 1, 3, 6, 8])),
     )
+    errors, camera = _errors(rng, limit), _camera(rng, limit)
     scene = Scene(
         seed=seed,
-        errors=_errors(rng, limit),
-        camera=_camera(rng, limit),
+        errors=errors,
+        camera=camera,
         light=_light(rng, limit),
         paper=_paper(rng, limit),
         sensor=sensor,
     )
-    return scene if view == "backlit" else _lit(scene, difficulty, view)
+    return scene if view == "backlit" else _lit(scene, camera, difficulty, view)
 
 
-def _lit(scene: Scene, difficulty: Difficulty, view: View) -> Scene:
+def _lit(scene: Scene, camera: Camera, difficulty: Difficulty, view: View) -> Scene:
     """The same piece and camera on a table, in the light of a lamp or window."""
     rng = np.random.default_rng([scene.seed, 910 + list(_RANGES).index(difficulty), int(view == "back")])
     limit = LIT_RANGES[difficulty]
@@ -102,7 +103,7 @@ def _lit(scene: Scene, difficulty: Difficulty, view: View) -> Scene:
         ground=ground_at_random(rng, limit, surface.front if view == "front" else surface.back),
         reference=reference,
         thumb=thumb_at_random(rng, limit),
-        camera=scene.camera if reference is None else _farther(scene.camera, reference),
+        camera=camera if reference is None else _farther(camera, reference),
     )
 
 
