@@ -28,7 +28,7 @@ def heights_mm(nominal: Nominal, vertices_mm: Array, scene: Scene) -> Array:
     All folds that meet at one place have one height: layers are not told apart.
     """
     lie = scene.lie
-    height = np.full(len(vertices_mm), level_mm(nominal, scene))
+    height = np.full(len(vertices_mm), level_mm(nominal, scene), float)
     if lie.glass:
         return height
     arm = vertices_mm - nominal.outline_mm.mean(axis=0)

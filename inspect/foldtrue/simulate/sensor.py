@@ -82,9 +82,8 @@ def as_photo(file: bytes, camera: Camera | Scanner, sensor: Sensor) -> Photo:
     from PIL import Image as Picture
     from PIL import ImageOps
 
-    scanned = isinstance(camera, Scanner)
     with Picture.open(io.BytesIO(file)) as picture:
-        noted = picture.info.get("dpi", (0.0, 0.0))
+        dpi, focal = picture.info.get("dpi", ()), picture.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35MM)
         pixels = np.asarray(ImageOps.exif_transpose(picture))
     code = np.arange(256) / 255
     linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
@@ -94,6 +93,6 @@ def as_photo(file: bytes, camera: Camera | Scanner, sensor: Sensor) -> Photo:
         sha256=hashlib.sha256(file).hexdigest(),
         file_format=sensor.file,
         orientation=sensor.orientation,
-        focal_35mm=None if isinstance(camera, Scanner) or not sensor.focal_noted else float(round(camera.focal_35mm)),
-        dpi=(float(noted[0]), float(noted[1])) if scanned else None,
+        focal_35mm=None if focal is None else float(focal),
+        dpi=(float(dpi[0]), float(dpi[1])) if isinstance(camera, Scanner) else None,
     )
