@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.ndimage import map_coordinates
+from rimplaces import rim_px
 
-from foldtrue.frames import Array
-from foldtrue.handover import Nominal, Simulated
+from foldtrue.handover import Nominal
 from foldtrue.simulate import Camera, Errors, Lie, Light, Paper, Relief, Scene, Sensor, Surface, simulate_photo
 from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.heights import heights_mm
@@ -35,7 +34,7 @@ def test_a_raised_point_is_seen_where_opencv_projects_it(
     solid = np.array([[x, y, z if side == "front" else -z]])
     intrinsic = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1]])
     theirs, _ = cv2.projectPoints(solid, turn, pinhole.shift, intrinsic, np.array([CAMERA.k1, 0, 0, 0.0]))
-    assert seen == pytest.approx(theirs[:, 0], abs=1e-8)
+    assert seen == pytest.approx(theirs[:, 0], abs=1e-6)
 
 
 @pytest.mark.parametrize("view", ["backlit", "front", "back"])
@@ -57,26 +56,6 @@ def test_the_truth_of_the_piece_is_what_it_is_laid_flat(panel: Nominal) -> None:
     assert np.array_equal(flat.map.homography, raised.map.homography)
 
 
-def rim_px(made: Simulated, panel: Nominal, seen_mm: Array) -> Array:
-    """(6,) px along the outward normal from the middle of each side of the drawn hexagon to the step of light there.
-
-    seen_mm: the hexagon's corners where they are expected.
-    """
-    grey = made.photo.linear[made.photo.pixels[..., 1]]
-    a, b = seen_mm, np.roll(seen_mm, -1, axis=0)
-    depth = np.arange(-6, 6.001, 0.02)
-    offsets = []
-    for start, end in zip(a, b, strict=True):
-        places = made.truth.map.to_px(start + np.linspace(0.2, 0.8, 60)[:, None] * (end - start))
-        ahead = np.gradient(places, axis=0)
-        normal = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.hypot(*ahead.T)[:, None]
-        x, y = (places[:, None] + depth[None, :, None] * normal[:, None]).transpose(2, 0, 1)
-        light = map_coordinates(grey, [y, x], order=1)
-        share = (light - light[:, -1:]) / (light[:, :1] - light[:, -1:])
-        offsets.append(share.sum(axis=1).mean() * 0.02 - 6.01)
-    return np.array(offsets)
-
-
 @pytest.mark.parametrize("view", ["backlit", "front", "back"])
 def test_the_rim_in_the_picture_moves_with_the_height(
     panel: Nominal, view: str, even_paper: Paper, noise_free: Sensor
@@ -89,11 +68,8 @@ def test_the_rim_in_the_picture_moves_with_the_height(
     made = simulate_photo(panel, scene)
     pinhole = Pinhole(scene.camera, 1.0, scene.side)
     corners = pinhole.seen_at(panel.outline_mm, np.full(len(panel.outline_mm), 4.0))
-    if view == "back":
-        corners = corners[::-1]
-    assert np.abs(rim_px(made, panel, corners)).max() < 0.03
-    on_the_table = panel.outline_mm if view != "back" else panel.outline_mm[::-1]
-    assert np.abs(rim_px(made, panel, on_the_table)).max() > 0.5
+    assert np.abs(rim_px(made.photo, made.truth.map, corners)).max() < 0.03
+    assert np.abs(rim_px(made.photo, made.truth.map, panel.outline_mm)).max() > 0.5
 
 
 def test_the_level_follows_from_layers_and_thickness_when_none_is_given(panel: Nominal) -> None:

@@ -188,7 +188,8 @@ class Sensor:
     full_well_e: electrons at saturation, whose square root is the photon noise; None = no noise at all.
     read_noise_e: standard deviation in electrons. tone: 'srgb', or the exponent of a plain gamma curve.
     file: kind of file. jpeg_quality, chroma: how a JPEG is written. orientation: EXIF tag 1..8; the stored pixels are
-    turned to match. focal_noted: the header tells a camera's equivalent focal length, but for TIFF. Maker and model are never told.
+    turned to match. focal_noted: the header tells a camera's equivalent focal length (not in a TIFF); maker and model
+    are never told.
     """
 
     blur_px: float = 0.9
