@@ -137,6 +137,21 @@ def references_truth(pinhole: Pinhole, scene: Scene) -> dict[str, Any]:
     return truth
 
 
+def things_mm(scene: Scene) -> Array:
+    """(N, 2) plan mm: corners of every thing of known size in the scene, where it lies."""
+    found: list[Array] = [np.zeros((0, 2))]
+    sheet, card, lit = scene.mat, scene.card, scene.view != "backlit"
+    if lit and scene.reference is not None:
+        found.append(reference_corners(scene.reference))
+    if sheet is not None:
+        corners = _rectangle(np.array(sheet.mat.paper_mm))[0]
+        found.append(_laid(corners, sheet.centre_mm, sheet.turn_deg, scene.side))
+    if lit and card is not None:
+        corners = _rectangle(np.array(card.size_mm))[0]
+        found.append(_laid(corners, card.centre_mm, card.turn_deg, scene.side))
+    return np.concatenate(found)
+
+
 def _homography(tripod_mm: Array, pinhole: Pinhole) -> Array:
     """(3, 3) of a thing's own mm -> undistorted px, from where its (0, 0), (1, 0) and (0, 1) lie in the plane."""
     affine = np.eye(3)
