@@ -86,6 +86,11 @@ def chords_of(pinhole: Pinhole, pieces: Pieces, scene: Scene) -> Chords:
     return Chords(first, last, piece, np.column_stack([k, k + 1]) / n[:, None])
 
 
+def sub_pixels(scene: Scene) -> int:
+    """Sub-pixels per pixel: fewer than asked for where a wide blur makes up for it, as fine as at 0.7 px of blur."""
+    return min(scene.oversample, math.ceil(0.7 * scene.oversample / scene.sensor.blur_px))
+
+
 def window_of(chords: Chords, scene: Scene, reach: int) -> Window:
     """Bounds of the piece within the photo, with room for the blur on all sides."""
     size = (scene.camera.width_px, scene.camera.height_px)

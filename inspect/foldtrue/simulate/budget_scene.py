@@ -78,7 +78,10 @@ def drawn_scene(
         ground=ground_at_random(rng, _LIT, surface.front),
         lie=lie,
     )
-    return _in_view(with_reference(scene, reference, diameter_mm, rng), diameter_mm, rng)
+    laid = with_reference(scene, reference, diameter_mm, rng)
+    if isinstance(laid.camera, Scanner):
+        return replace(laid, camera=replace(laid.camera, dpi=float(rng.choice([150, 200]))))
+    return _in_view(laid, laid.camera, diameter_mm, rng)
 
 
 def bars_read(sheet: MatSheet, seed: int) -> tuple[float, float]:
@@ -123,17 +126,15 @@ def _camera(rng: np.random.Generator) -> Camera:
     return Camera(width_px=width, height_px=height, roll_deg=float(rng.uniform(-25, 25)))
 
 
-def _in_view(scene: Scene, diameter_mm: float, rng: np.random.Generator) -> Scene:
-    """Draw lens and place of the camera until all that is needed shows, and the piece is not too small."""
-    if isinstance(scene.camera, Scanner):
-        return scene
+def _in_view(scene: Scene, body: Camera, diameter_mm: float, rng: np.random.Generator) -> Scene:
+    """Draw lens and place of a camera body until all that is needed shows, and the piece is not too small."""
     needed = needed_mm(scene, diameter_mm)
     middle = np.array(middle_of(needed))
     for _ in range(_TRIES):
         focal = float(rng.uniform(26, 70))
         aim = middle + rng.uniform(-5, 5, 2)
         camera = replace(
-            scene.camera,
+            body,
             focal_35mm=focal,
             distance_mm=float(rng.uniform(300, 800)),
             tilt_deg=float(rng.uniform(0, 20)),

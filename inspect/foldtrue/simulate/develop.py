@@ -25,7 +25,7 @@ Strip = Callable[[Rows], list[Image]]
 
 def photo_backlit(window: Window, channels: list[Image], pinhole: Pinhole, scene: Scene) -> Codes:
     """(H, W, 3) codes of the whole photo: the piece's channels (height, width) in the window, the lit table around."""
-    frame = [] if scene.mat is None else mat_against_light(scene.mat, pinhole, scene)
+    frame = [] if scene.mat is None else [mat_against_light(scene.mat, pinhole, scene)]
 
     def strip(rows: Rows) -> list[Image]:
         even = _lit_table(pinhole, scene, rows)

@@ -52,12 +52,19 @@ def with_reference(scene: Scene, kind: Kind, diameter_mm: float, rng: np.random.
     return replace(bare, reference=reference)
 
 
+def practised(scene: Scene, kind: Kind, diameter_mm: float) -> Scene:
+    """A scene of practice_scene with a reference of a kind in full view, and the piece as high as its layers."""
+    rng = np.random.default_rng([scene.seed, 920])
+    laid = with_reference(replace(scene, lie=replace(scene.lie, height_mm=None)), kind, diameter_mm, rng)
+    return stepped_back(laid, diameter_mm)
+
+
 def stepped_back(scene: Scene, diameter_mm: float) -> Scene:
-    """The scene with its camera aimed at the middle of all that must show, and moved back until it does."""
+    """The scene with its camera aimed at the middle of all that must show, as far off as that and Camera.fill ask."""
     if isinstance(scene.camera, Scanner):
         return scene
     needed = needed_mm(scene, diameter_mm)
-    camera = replace(scene.camera, aim_mm=middle_of(needed))
+    camera = replace(scene.camera, aim_mm=middle_of(needed), distance_mm=None)
     distance = Pinhole(camera, diameter_mm, scene.side).distance_mm
     while not shows(camera := replace(camera, distance_mm=distance), scene, needed):
         distance *= 1.03
@@ -133,7 +140,7 @@ def _scanned(scene: Scene, diameter_mm: float, rng: np.random.Generator) -> Scen
     """The piece on a flatbed scanner, under its lid or under a dark sheet; carriages keep pace to 0.2 %."""
     side_mm = round(_ROOM * diameter_mm + 15)
     scanner = Scanner(
-        dpi=float(rng.choice([150, 200])),
+        dpi=300.0,
         area_mm=(side_mm, side_mm),
         roll_deg=scene.camera.roll_deg,
         stretch=(1 + float(rng.normal(0, 0.0005)), 1 + float(rng.normal(0, 0.002))),

@@ -45,11 +45,11 @@ def mat_under_lamp(sheet: MatSheet, pinhole: Pinhole, scene: Scene) -> list[Shap
     return [shape_of([paper], sheet.colour, scene), shape_of([ink], sheet.ink, scene)]
 
 
-def mat_against_light(sheet: MatSheet, pinhole: Pinhole, scene: Scene) -> list[Shape]:
-    """The sheet, its cut-out and its ink, in the shares of the table's light that they let through."""
+def mat_against_light(sheet: MatSheet, pinhole: Pinhole, scene: Scene) -> Shape:
+    """What the sheet around its cut-out and the ink take of the table's light, as a shadow."""
     paper, ink, opening = _mat_rings(sheet, pinhole, scene)
-    lets = [(paper, sheet.paper_light), (opening, 1.0), (ink, sheet.ink_light)]
-    return [shape_of([ring], (share, share, share), scene) for ring, share in lets]
+    taken = 1 - sheet.paper_light
+    return shape_of([paper, opening, ink], None, scene, [taken, -taken, sheet.paper_light - sheet.ink_light])
 
 
 def _mat_rings(sheet: MatSheet, pinhole: Pinhole, scene: Scene) -> tuple[Array, Array, Array]:
@@ -110,14 +110,16 @@ def _card_shadow(card: Card, outline: Array, pinhole: Pinhole, scene: Scene) -> 
     for elevation in slices:
         throw = -card.thickness_mm / math.tan(elevation) * towards_lamp(scene)
         rings.append(_hull(pinhole.project(np.concatenate([plan, plan + throw]))))
-    return shape_of(rings, None, scene, weight=scene.relief.shadow * (1 - scene.lamp.ambient) / len(slices))
+    taken = scene.relief.shadow * (1 - scene.lamp.ambient) / len(slices)
+    return shape_of(rings, None, scene, [taken] * len(slices))
 
 
 def references_truth(pinhole: Pinhole, scene: Scene) -> dict[str, Any]:
     """Where things of known size lie in the photo, as plain values; only what the scene has.
 
     reference_corners_px: of the blank sheet, counter-clockwise in the piece's plane from its lower left corner.
-    mat_homography: (3, 3) mat mm as designed -> undistorted px (lens: Truth.map), of the mat lying flat.
+    mat_homography: (3, 3) mat mm as designed -> undistorted px (lens: Truth.map), of the mat lying flat; mat_bars_mm:
+    true lengths of its bars as printed.
     card_homography: the same for the card's face, from mm about its middle; card_corners_px: where the sides of its
     face, prolonged, meet, counter-clockwise as seen from its lower left corner.
     """
@@ -128,6 +130,7 @@ def references_truth(pinhole: Pinhole, scene: Scene) -> dict[str, Any]:
     if sheet is not None:
         flat = _laid(_TRIPOD * sheet.scale, sheet.centre_mm, sheet.turn_deg, scene.side)
         truth["mat_homography"] = _rows(_homography(flat, pinhole))
+        truth["mat_bars_mm"] = tuple(bar * share for bar, share in zip(sheet.mat.bars_mm, sheet.scale, strict=True))
     if lit and card is not None:
         face = card_seen_at(card, _TRIPOD, card.thickness_mm, pinhole, scene.side)
         truth["card_homography"] = _rows(_homography(face, pinhole))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.simulate.backlight import blurred
+from foldtrue.simulate.backlight import blurred, sub_pixels
 from foldtrue.simulate.checked import Rgb
 from foldtrue.simulate.raster import Image, Window, cells_of
 from foldtrue.simulate.scene import Scene
@@ -25,17 +25,19 @@ class Shape:
     colour: Rgb | None
 
 
-def shape_of(rings_px: Sequence[Array], colour: Rgb | None, scene: Scene, weight: float = 1.0) -> Shape:
+def shape_of(rings_px: Sequence[Array], colour: Rgb | None, scene: Scene, weights: Sequence[float] = ()) -> Shape:
     """Closed outlines (..., M, 2) px as one shape, each running as a figure does that is counter-clockwise with y up.
 
-    Each outline adds weight to what it covers, so that a soft shadow is made of slices.
+    Where they cover a place its share is the sum of their weights, one for each array of outlines; 1 if not given.
     """
     start = np.concatenate([ring.reshape(-1, 2) for ring in rings_px])
     end = np.concatenate([np.roll(ring, -1, axis=-2).reshape(-1, 2) for ring in rings_px])
-    window, s = _window(start, scene), scene.oversample
+    weight = np.repeat(np.array(weights or [1.0] * len(rings_px)), [ring.size // 2 for ring in rings_px])
+    window, fine = _window(start, scene), replace(scene, oversample=sub_pixels(scene))
+    s = fine.oversample
     ends = (window.corner_coordinates(start) * s, window.corner_coordinates(end) * s)
     cells = cells_of(*ends, window.height * s, window.width * s)
-    cover = blurred(cells, np.full(len(start), weight), window, scene) - np.float32(1)
+    cover = blurred(cells, weight, window, fine) - np.float32(1)
     return Shape(window, np.asarray(cover, np.float32), colour)
 
 
