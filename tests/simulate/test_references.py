@@ -58,8 +58,10 @@ def found(made: Simulated, paper: str) -> tuple[Array, Array]:
     return places[np.searchsorted(number, ids.ravel()[on_frame])], px[on_frame]
 
 
-@pytest.mark.parametrize("view", ["front", "back", "backlit"])
-@pytest.mark.parametrize("scale", [(1.0, 1.0), (1.02, 0.985)])
+@pytest.mark.parametrize(
+    ("view", "scale"),
+    [("front", (1.0, 1.0)), ("front", (1.02, 0.985)), ("back", (0.99, 1.01)), ("backlit", (1.0, 1.01))],
+)
 def test_opencv_finds_the_mat_where_its_own_projection_puts_it(
     panel: Nominal, view: str, scale: tuple[float, float]
 ) -> None:
@@ -72,7 +74,7 @@ def test_opencv_finds_the_mat_where_its_own_projection_puts_it(
     assert np.sqrt((error**2).mean()) < 0.05
 
 
-@pytest.mark.parametrize(("paper", "distance_mm"), [("A4", 350), ("Letter", 350), ("A3", 490)])
+@pytest.mark.parametrize(("paper", "distance_mm"), [("Letter", 350), ("A3", 490)])
 def test_every_paper_shows_markers_of_its_own(panel: Nominal, paper: str, distance_mm: float) -> None:
     scene = replace(UNDER, camera=replace(CAMERA, distance_mm=distance_mm), mat=replace(UNDER.mat, paper=paper))
     grey = cv2.cvtColor(simulate_photo(panel, scene).photo.pixels, cv2.COLOR_RGB2GRAY)
