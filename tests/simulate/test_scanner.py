@@ -59,10 +59,12 @@ def test_heights_do_not_show(panel: Nominal) -> None:
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF"])
-@pytest.mark.parametrize("dpi", [150.0, 240.0])
-def test_the_reader_finds_the_dpi_in_every_kind_of_file(panel: Nominal, tmp_path: Path, kind: str, dpi: float) -> None:
+@pytest.mark.parametrize(("dpi", "orientation"), [(150.0, 1), (240.0, 6)])
+def test_the_reader_finds_the_dpi_in_every_kind_of_file(
+    panel: Nominal, tmp_path: Path, kind: str, dpi: float, orientation: int
+) -> None:
     camera = Scanner(dpi=dpi, area_mm=(150.0, 140.0), stretch=(1.0, 1.01))
-    made = simulate_photo(panel, replace(SCAN, camera=camera, sensor=Sensor(file=kind, orientation=1)))
+    made = simulate_photo(panel, replace(SCAN, camera=camera, sensor=Sensor(file=kind, orientation=orientation)))
     path = tmp_path / "scan"
     path.write_bytes(made.jpeg)
     read = read_photo(path)

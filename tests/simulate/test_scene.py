@@ -64,6 +64,7 @@ from foldtrue.simulate import (
         (Card, {"radius_mm": 40.0}),
         (Reference, {"deviation_mm": (9.0, 0.0)}),
         (Scanner, {"dpi": 10.0}),
+        (Scanner, {"dpi": 1200.0, "area_mm": (300.0, 200.0)}),
         (Scanner, {"stretch": (1.0, 2.0)}),
         (Scene, {"seed": -1}),
         (Scene, {"oversample": 0}),

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 
 from foldtrue.mat import MATS, Mat, MatPaper
-from foldtrue.simulate.checked import Rgb, need_choice, need_range
+from foldtrue.simulate.checked import Rgb, need, need_choice, need_range
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,8 +76,8 @@ class Card:
     """A card of size ID-1 (85.60 x 53.98 mm) beside the piece; an invented face is printed on it, or it is blank.
 
     size_mm, thickness_mm, radius_mm: this one card's own; 85.47 to 85.72 x 53.92 to 54.03, 0.68 to 0.84 and 2.88 to
-    3.48 mm are within the standard. turn_deg: its long side against the piece's x axis. colour: its body, ink and
-    pale: what is printed.
+    3.48 mm are within the standard. turn_deg: its long side against the picture's x axis. colour: its body, ink and
+    pale: what is printed. Its shadow is as strong as Relief.shadow says.
     """
 
     size_mm: tuple[float, float] = (85.60, 53.98)
@@ -120,6 +120,7 @@ class Scanner:
         need_range(self, -1000.0, 1000.0, "centre_mm")
         need_range(self, -360.0, 360.0, "roll_deg")
         need_range(self, 0.9, 1.1, "stretch")
+        need(self.width_px * self.height_px <= 60e6, "the scan has over 60 megapixels", "Lower dpi or area.")
 
     @property
     def width_px(self) -> int:

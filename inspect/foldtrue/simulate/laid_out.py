@@ -159,6 +159,7 @@ def _scanned(scene: Scene, diameter_mm: float, rng: np.random.Generator) -> Scen
         light=Light(),
         ground=Ground(colour=(behind, behind, behind)),
         relief=replace(scene.relief, lift_mm=0.3 * scene.relief.lift_mm, rim_lift_mm=0.3 * scene.relief.rim_lift_mm),
+        sensor=replace(scene.sensor, orientation=1),
         lie=Lie(height_mm=scene.lie.height_mm, glass=True),
         thumb=None,
     )
