@@ -14,6 +14,7 @@ import pytest
 import foldtrue.inspection
 from foldtrue.cli import run
 from foldtrue.errors import MachineLacks, NotThisPiece, PhotoTooPoor, SiteAmbiguous, UnreadableFile
+from foldtrue.photo import read_photo
 from foldtrue.report.write import write_report
 
 NEW = (
@@ -238,6 +239,27 @@ def test_practice_writes_a_photo_its_plan_and_its_truth(tmp_path, capsys):
     assert truth["format"] == "foldtrue-truth"
     assert len(truth["twists"]) == 24
     assert "foldtrue piece" in capsys.readouterr().out
+
+
+def test_practice_lays_the_reference_that_was_asked_for(tmp_path):
+    assert call("practice --view back --reference card --out", tmp_path) == 0
+    settings = json.loads((tmp_path / "truth.json").read_text())["settings"]
+    assert len(settings["card_corners_px"]) == 4
+    assert settings["card"]["size_mm"] == pytest.approx([85.60, 53.98], abs=0.13)
+    assert settings["reference"] is None
+
+
+def test_practice_can_be_a_scan(tmp_path):
+    assert call("practice --view front --scan --out", tmp_path) == 0
+    assert read_photo(tmp_path / "photo.jpg").dpi == (300.0, 300.0)
+    assert json.loads((tmp_path / "truth.json").read_text())["settings"]["camera"]["dpi"] == 300.0
+
+
+@pytest.mark.parametrize("options", ["--scan --reference mat", "--scan", "--reference card"])
+def test_practice_refuses_what_does_not_go_together(tmp_path, capsys, options):
+    assert call(f"practice {options} --out", tmp_path / "p") == 2
+    one_line(capsys.readouterr())
+    assert not (tmp_path / "p").exists()
 
 
 def test_practice_never_writes_over_a_persons_photo(tmp_path, capsys):

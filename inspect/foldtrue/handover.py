@@ -261,7 +261,8 @@ class Inspection:
 
 @dataclass(frozen=True)
 class Truth:
-    """What a simulated photo really shows: vertices_mm (V, 2) as drawn, map mm -> px, and the scene's settings."""
+    """What a simulated photo really shows: vertices_mm (V, 2) of the piece laid flat, tips_px of each twist where they
+    are seen, map of the reference plane mm -> px, and the scene's settings."""
 
     vertices_mm: Array
     tips_px: tuple[Array, ...]

@@ -9,6 +9,7 @@ import click
 
 from foldtrue.cli.parts import FILE
 from foldtrue.cli.plan import plan_content
+from foldtrue.errors import UsageError
 
 
 @click.command()
@@ -29,7 +30,15 @@ from foldtrue.cli.plan import plan_content
     show_default=True,
     help="Against the light, or the front or back under a lamp or by a window.",
 )
-def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any, view: Any) -> None:
+@click.option(
+    "--reference",
+    type=click.Choice(["none", "mat", "card", "A4", "Letter"]),
+    help="What gives the scale: the mat or a sheet under the piece, or a card beside it; left to chance if not given.",
+)
+@click.option("--scan", is_flag=True, help="A flatbed scan of the front or back instead of a photo.")
+def practice(
+    plan_file: Path | None, out: Path, seed: int, difficulty: Any, view: Any, reference: Any, scan: bool
+) -> None:
     """Draw a photo of a piece that was never folded, with known errors, to try foldtrue on.
 
     Files of an earlier practice in the --out folder are replaced; any other photo.jpg or plan.json is left alone and
@@ -41,11 +50,18 @@ def practice(plan_file: Path | None, out: Path, seed: int, difficulty: Any, view
     from foldtrue.report.truth import truth_record
     from foldtrue.report.write import record_text
     from foldtrue.simulate import practice_scene, simulate_photo, truth_poses
+    from foldtrue.simulate.laid_out import practised
+    from foldtrue.simulate.render import diameter
 
+    if scan and reference not in (None, "none"):
+        raise UsageError("A scan needs no reference: its file tells the scale.", "Leave --reference or --scan out.")
     check_practice_folder(out, plan_file)
     chosen = parse_plan(plan_content(**_PRACTICE)) if plan_file is None else read_plan(plan_file)
     nominal = fold_plan(chosen)
-    simulated = simulate_photo(nominal, practice_scene(seed, difficulty, view))
+    scene = practice_scene(seed, difficulty, view)
+    if scan or reference is not None:
+        scene = practised(scene, "scan" if scan else reference, diameter(nominal.vertices_mm))
+    simulated = simulate_photo(nominal, scene)
     poses = truth_poses(nominal, simulated.truth)
     truth = truth_record(nominal, simulated.truth, poses.position_error_mm, poses.angle_error_deg, poses.size_error)
     write_whole(out / TRUTH, record_text(truth).encode())

@@ -1,5 +1,6 @@
 """The simulator: photos with exactly known truth, from a plan and a scene (docs/simulate.md)."""
 
+from foldtrue.simulate.laid import Card, Lie, MatSheet, Scanner
 from foldtrue.simulate.lit import Ground, Lamp, Reference, Relief, Surface, Thumb
 from foldtrue.simulate.piece import TruthPoses, truth_poses
 from foldtrue.simulate.practice import practice_scene
@@ -8,14 +9,18 @@ from foldtrue.simulate.scene import Camera, Errors, Light, Outlier, Paper, Scene
 
 __all__ = [
     "Camera",
+    "Card",
     "Errors",
     "Ground",
     "Lamp",
+    "Lie",
     "Light",
+    "MatSheet",
     "Outlier",
     "Paper",
     "Reference",
     "Relief",
+    "Scanner",
     "Scene",
     "Sensor",
     "Surface",

@@ -45,7 +45,7 @@ def light_through(
     cells = cells_of(start, end, window.height * s, window.width * s)
     sign = -pinhole.handedness
     jumps = [_by_layers(through, pieces.left) - _by_layers(through, pieces.right) for through in table]
-    channels = [_blurred(cells, sign * jump[chords.piece], window, scene) for jump in jumps]
+    channels = [blurred(cells, sign * jump[chords.piece], window, scene) for jump in jumps]
     scatter_px = scene.paper.scatter * scene.paper.thickness_mm * pinhole.scale_px_mm
     if scatter_px > 0.05:
         buried = buried_pieces(nominal, vertices_mm, pieces, pinhole.side)
@@ -86,6 +86,11 @@ def chords_of(pinhole: Pinhole, pieces: Pieces, scene: Scene) -> Chords:
     return Chords(first, last, piece, np.column_stack([k, k + 1]) / n[:, None])
 
 
+def sub_pixels(scene: Scene) -> int:
+    """Sub-pixels per pixel: fewer than asked for where a wide blur makes up for it, as fine as at 0.7 px of blur."""
+    return min(scene.oversample, math.ceil(0.7 * scene.oversample / scene.sensor.blur_px))
+
+
 def window_of(chords: Chords, scene: Scene, reach: int) -> Window:
     """Bounds of the piece within the photo, with room for the blur on all sides."""
     size = (scene.camera.width_px, scene.camera.height_px)
@@ -97,7 +102,7 @@ def window_of(chords: Chords, scene: Scene, reach: int) -> Window:
     return Window(x, y, width, height)
 
 
-def _blurred(cells: Cells, weight: Array, window: Window, scene: Scene) -> Image:
+def blurred(cells: Cells, weight: Array, window: Window, scene: Scene) -> Image:
     """Light of the window (height, width), 1 at its left border: exact sub-pixel means, Gaussian blur, pixel means.
 
     The outermost pixels, within the blur's reach of the window's border, are only approximate.

@@ -13,7 +13,8 @@ import numpy as np
 from foldtrue.errors import UsageError
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Side
-from foldtrue.simulate.scene import Camera
+from foldtrue.simulate.laid import Scanner
+from foldtrue.simulate.scene import Camera, Scene
 
 DIAGONAL_35MM = 43.2666  # mm, diagonal of the 36 x 24 frame
 REFERENCE_FOCAL_35MM = 26.0  # the equivalent lens that normalises PlaneMap.k1
@@ -49,6 +50,15 @@ class Pinhole:
         """Sign of the map's area: -1 from the front (y is flipped), +1 from behind (x is flipped as well)."""
         return -1 if self.side == "front" else 1
 
+    def seen_at(self, xy_mm: Array, height_mm: Array) -> Array:
+        """(N, 2) mm of the piece's plane that points (N, 2) at heights (N,) over it, towards the camera, hide.
+
+        The ray from the camera's eye through each point goes on to the plane.
+        """
+        eye = -self.rotation.T @ self.shift
+        share = height_mm / (abs(eye[2]) - height_mm)
+        return np.asarray(xy_mm + share[:, None] * (xy_mm - eye[:2]))
+
     def project(self, xy_mm: Array) -> Array:
         """(N, 2) mm in the piece's plane -> (N, 2) px.
 
@@ -80,6 +90,47 @@ class Pinhole:
     def curvature_per_px(self, radius_px: float) -> float:
         """Upper bound of the curvature a straight line gets from the lens within radius_px of the centre."""
         return abs(self.k1) * 8 * radius_px / self.focal_px**2
+
+
+class Flatbed(Pinhole):
+    """A scanner: a camera infinitely far away, with no lens term; distance_mm is infinite."""
+
+    def __init__(self, scanner: Scanner, side: Side) -> None:
+        diagonal_px = math.hypot(scanner.width_px, scanner.height_px)
+        self.focal_px = self.reference_focal_px = REFERENCE_FOCAL_35MM / DIAGONAL_35MM * diagonal_px
+        self.centre_px = np.array([(scanner.width_px - 1) / 2, (scanner.height_px - 1) / 2])
+        self.k1, self.side, self.distance_mm = 0.0, side, math.inf
+        mirrored = np.diag([1.0 if side == "front" else -1.0, 1.0])
+        per_mm = scanner.dpi / 25.4 * np.array([scanner.stretch[0], -scanner.stretch[1]])
+        self._px_per_mm = per_mm[:, None] * (_about_z(scanner.roll_deg)[:2, :2] @ mirrored)
+        self._middle_mm = np.array(scanner.centre_mm)
+
+    @property
+    def scale_px_mm(self) -> float:
+        """Pixels per mm, the mean of both directions."""
+        return math.sqrt(abs(float(np.linalg.det(self._px_per_mm))))
+
+    def seen_at(self, xy_mm: Array, height_mm: Array) -> Array:
+        """(N, 2) mm, the same: seen straight from above, heights do not show."""
+        return np.asarray(xy_mm, float)
+
+    def project(self, xy_mm: Array) -> Array:
+        """(N, 2) mm in the piece's plane -> (N, 2) px."""
+        return np.asarray(self.centre_px + (np.asarray(xy_mm, float) - self._middle_mm) @ self._px_per_mm.T)
+
+    def plane_map(self) -> PlaneMap:
+        """The same projection in the form the measuring steps use: affine."""
+        homography = np.eye(3)
+        homography[:2, :2] = self._px_per_mm
+        homography[:2, 2] = self.centre_px - self._px_per_mm @ self._middle_mm
+        return PlaneMap(homography, 0.0, self.centre_px.copy(), self.reference_focal_px)
+
+
+def camera_at(scene: Scene, diameter_mm: float) -> Pinhole:
+    """The scene's camera or scanner before a piece of this largest diameter."""
+    if isinstance(scene.camera, Scanner):
+        return Flatbed(scene.camera, scene.side)
+    return Pinhole(scene.camera, diameter_mm, scene.side)
 
 
 def _view_rotation(camera: Camera, side: Side) -> Array:

@@ -14,7 +14,7 @@ import numpy as np
 from foldtrue.frames import Array
 from foldtrue.handover import IntArray, Nominal
 from foldtrue.simulate.arrangement import Pieces
-from foldtrue.simulate.backlight import Chords, chords_of, window_of
+from foldtrue.simulate.backlight import Chords, chords_of, sub_pixels, window_of
 from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.checked import Rgb
 from foldtrue.simulate.facetlight import FacetLight
@@ -49,16 +49,11 @@ def light_back(nominal: Nominal, vertices_mm: Array, pieces: Pieces, pinhole: Pi
     boxes = _boxes(shown, chords, window, len(nominal.facets))
     seen = boxes[:, 1] > boxes[:, 0]
     light = FacetLight((nominal, vertices_mm, seen), edges_of(shown, steps, chords), pinhole, window, scene)
-    s = _sub_pixels(scene)
+    s = sub_pixels(scene)
     cover = _cover(shown, chords, -pinhole.handedness, window, s, light.table)
     composer = _Composer(cover, light, boxes, window, s)
     *papers, table = composer.composed(scene.sensor.blur_px)
     return LitPiece(window, tuple(zip(light.colours, papers, strict=True)), table)
-
-
-def _sub_pixels(scene: Scene) -> int:
-    """Sub-pixels per pixel: fewer than asked for where a wide blur makes up for it, as fine as at 0.7 px of blur."""
-    return min(scene.oversample, math.ceil(0.7 * scene.oversample / scene.sensor.blur_px))
 
 
 def _reach_px(steps: Steps, pinhole: Pinhole, scene: Scene) -> int:

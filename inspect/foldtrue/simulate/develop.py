@@ -11,9 +11,11 @@ from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.daylight import LitPiece
 from foldtrue.simulate.light import illumination
 from foldtrue.simulate.raster import Image, Window
+from foldtrue.simulate.references import mat_against_light, things_on_table
 from foldtrue.simulate.scene import Light, Scene
 from foldtrue.simulate.scenery import ThumbInPhoto, covered, ground_texture, reference_corners
 from foldtrue.simulate.sensor import Codes, encoded, exposed
+from foldtrue.simulate.shapes import laid_over, pasted
 
 _STRIP_ROWS = 256  # part of the noise's seeding: changing it changes the pictures
 
@@ -23,11 +25,13 @@ Strip = Callable[[Rows], list[Image]]
 
 def photo_backlit(window: Window, channels: list[Image], pinhole: Pinhole, scene: Scene) -> Codes:
     """(H, W, 3) codes of the whole photo: the piece's channels (height, width) in the window, the lit table around."""
+    frame = [] if scene.mat is None else [mat_against_light(scene.mat, pinhole, scene)]
 
     def strip(rows: Rows) -> list[Image]:
-        table = _lit_table(pinhole, scene, rows)
-        seen = [_pasted(channel, window, rows, scene.camera.width_px) for channel in channels]
-        return [seen[min(k, len(seen) - 1)] * table for k in range(3)]
+        even = _lit_table(pinhole, scene, rows)
+        around = laid_over([np.ones((1, 1), np.float32)], frame, rows, scene.camera.width_px)[0]
+        seen = [pasted(channel, window, rows, scene.camera.width_px) for channel in channels]
+        return [seen[min(k, len(seen) - 1)] * (even * around) for k in range(3)]
 
     exposure = np.asarray(scene.light.tint, np.float32) * np.float32(scene.light.exposure)
     area = scene.camera.width_px * scene.camera.height_px
@@ -40,18 +44,23 @@ def photo_lit(piece: LitPiece, thumb: ThumbInPhoto | None, pinhole: Pinhole, sce
     texture = ground_texture(scene, pinhole, np.random.default_rng([scene.seed, 12]))
     width, reference = scene.camera.width_px, scene.reference
     corners = None if reference is None else reference_corners(reference)
+    lying = things_on_table(pinhole, scene)
 
     def strip(rows: Rows) -> list[Image]:
         even = texture[rows[0] : rows[1]] if len(texture) > 1 else texture
         sheet = None if corners is None else covered(corners, pinhole, scene, rows)
-        table = _pasted(piece.table, piece.window, rows, width)
-        papers = [(colour, _pasted(light, piece.window, rows, width, 0.0)) for colour, light in piece.papers]
-        channels = []
+        table = pasted(piece.table, piece.window, rows, width)
+        papers = [(colour, pasted(light, piece.window, rows, width, 0.0)) for colour, light in piece.papers]
+        grounds = []
         for k in range(3):
             ground = even * np.float32(scene.ground.colour[k])
             if sheet is not None and reference is not None:
                 ground = ground + sheet * (np.float32(reference.colour[k]) - ground)
-            channels.append(sum((light * np.float32(c[k]) for c, light in papers), start=ground * table))
+            grounds.append(ground)
+        channels = [
+            sum((light * np.float32(c[k]) for c, light in papers), start=ground * table)
+            for k, ground in enumerate(laid_over(grounds, lying, rows, width))
+        ]
         return channels if thumb is None else thumb.laid_over(channels, rows)
 
     exposure = np.asarray(scene.lamp.tint, np.float32) * np.float32(scene.lamp.exposure)
@@ -74,17 +83,6 @@ def _developed(strip: Strip, exposure: Image, mean: list[np.float32], scene: Sce
                 exposed(light * exposure[k], scene.sensor, rng), scene.sensor.tone
             )
     return pixels
-
-
-def _pasted(image: Image, window: Window, rows: Rows, width: int, around: float = 1.0) -> Image:
-    """(rows, width) of the photo: the window's image where it lies, an even light around it."""
-    result = np.full((rows[1] - rows[0], width), around, np.float32)
-    x0, x1 = max(window.x, 0), min(window.x + window.width, width)
-    y0, y1 = max(window.y, rows[0]), min(window.y + window.height, rows[1])
-    if x0 < x1 and y0 < y1:
-        part = image[y0 - window.y : y1 - window.y, x0 - window.x : x1 - window.x]
-        result[y0 - rows[0] : y1 - rows[0], x0:x1] = part
-    return result
 
 
 def _mean_lit(piece: LitPiece, scene: Scene) -> list[np.float32]:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from foldtrue.frames import Array
+from foldtrue.simulate.laid import Scanner
 from foldtrue.simulate.raster import Image
 from foldtrue.simulate.scene import Camera, Light, Paper
 
@@ -32,7 +33,7 @@ def paper_light(paper: Paper, layers: int) -> Array:
     return np.stack([stack_transmittance(r, t, layers) for r, t in kept])
 
 
-def illumination(camera: Camera, light: Light, rows: tuple[int, int]) -> Image:
+def illumination(camera: Camera | Scanner, light: Light, rows: tuple[int, int]) -> Image:
     """(rows, width) relative light on the given rows of the photo, 1 in the middle of an even one."""
     width, height = camera.width_px, camera.height_px
     diagonal = math.hypot(width, height)

@@ -134,24 +134,28 @@ class Ground:
 class Reference:
     """A standard sheet of paper under the piece: A4 is 210 x 297 mm (ISO 216), Letter 215.9 x 279.4 mm.
 
-    turn_deg: its long side against the piece's y axis; centre_mm: its middle in the piece's plane.
+    turn_deg: its long side against the piece's y axis; centre_mm: its middle in the piece's plane. deviation_mm: how
+    much wider and higher this one sheet is; ISO 216 allows +-2 mm on either side.
     """
 
     size: Literal["A4", "Letter"] = "A4"
     turn_deg: float = 0.0
     centre_mm: tuple[float, float] = (0.0, 0.0)
     colour: Rgb = (0.86, 0.86, 0.85)
+    deviation_mm: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         need_choice(self, ("A4", "Letter"), "size")
+        need_range(self, -5.0, 5.0, "deviation_mm")
         need_range(self, -360.0, 360.0, "turn_deg")
         need_range(self, -1000.0, 1000.0, "centre_mm")
         need_range(self, 0.0, 1.0, "colour")
 
     @property
     def size_mm(self) -> tuple[float, float]:
-        """Width and height of the sheet standing upright."""
-        return (210.0, 297.0) if self.size == "A4" else (215.9, 279.4)
+        """Width and height of the sheet standing upright, its own deviation included."""
+        width, height = (210.0, 297.0) if self.size == "A4" else (215.9, 279.4)
+        return width + self.deviation_mm[0], height + self.deviation_mm[1]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -57,7 +57,7 @@ def drawn_strokes(
 
     if len(strokes_mm) == 0:
         return np.zeros((window.height, window.width), np.float32)
-    parts = 1 if scene.camera.k1 == 0 else max(1, math.ceil(float(np.abs(np.diff(strokes_mm, axis=1)).max()) / 3.0))
+    parts = 1 if pinhole.k1 == 0 else max(1, math.ceil(float(np.abs(np.diff(strokes_mm, axis=1)).max()) / 3.0))
     at = np.linspace(0, 1, parts + 1)[None, :, None]  # short parts follow the line as the lens bends it
     points = strokes_mm[:, :1] + at * (strokes_mm[:, 1:] - strokes_mm[:, :1])
     px = window.corner_coordinates(pinhole.project(points.reshape(-1, 2))).reshape(-1, parts + 1, 2)

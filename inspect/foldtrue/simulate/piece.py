@@ -60,7 +60,7 @@ def errors_applied(nominal: Nominal, errors: Errors, rng: np.random.Generator) -
         owners[tips] += 1
     moved /= np.maximum(owners, 1)[:, None]
     moved = _rim_follows(nominal, moved, owners > 0)
-    return planned + moved + _drift(nominal, errors) + rng.normal(0.0, errors.vertex_mm, planned.shape)
+    return errors.scale * planned + moved + _drift(nominal, errors) + rng.normal(0.0, errors.vertex_mm, planned.shape)
 
 
 def _twist_errors(nominal: Nominal, errors: Errors, rng: np.random.Generator) -> tuple[Array, Array]:

@@ -28,7 +28,7 @@ Difficulty = Literal["easy", "medium", "hard"]
 
 
 @dataclass(frozen=True)
-class _Range:
+class Range:
     """How far each setting may go. Common practice of phone photos over a light table, no source."""
 
     error_mm: float
@@ -43,10 +43,10 @@ class _Range:
     quality: int
 
 
-_RANGES: dict[Difficulty, _Range] = {
-    "easy": _Range(0.15, 0, 3.0, 10.0, 0.01, 0.08, 1.1, 0.02, 0.0, 90),
-    "medium": _Range(0.25, 2, 10.0, 25.0, 0.03, 0.2, 1.8, 0.05, 0.5, 85),
-    "hard": _Range(0.40, 4, 22.0, 25.0, 0.08, 0.4, 2.8, 0.09, 2.0, 75),
+RANGES: dict[Difficulty, Range] = {
+    "easy": Range(0.15, 0, 3.0, 10.0, 0.01, 0.08, 1.1, 0.02, 0.0, 90),
+    "medium": Range(0.25, 2, 10.0, 25.0, 0.03, 0.2, 1.8, 0.05, 0.5, 85),
+    "hard": Range(0.40, 4, 22.0, 25.0, 0.08, 0.4, 2.8, 0.09, 2.0, 75),
 }
 
 # Reflectance and transmittance by channel: strong thin paper of several makes, invented within published ranges
@@ -66,10 +66,10 @@ def practice_scene(seed: int, difficulty: Difficulty = "medium", view: View = "b
     Letter paper may lie under it, then the camera stands so far off that its corners show.
     Same seed, difficulty and view, same scene. Raises UsageError for an unknown difficulty or view.
     """
-    if difficulty not in _RANGES:
-        raise UsageError(f"There is no difficulty {difficulty!r}.", f"Use one of {', '.join(_RANGES)}.")
-    limit = _RANGES[difficulty]
-    rng = np.random.default_rng([seed, 900 + list(_RANGES).index(difficulty)])
+    if difficulty not in RANGES:
+        raise UsageError(f"There is no difficulty {difficulty!r}.", f"Use one of {', '.join(RANGES)}.")
+    limit = RANGES[difficulty]
+    rng = np.random.default_rng([seed, 900 + list(RANGES).index(difficulty)])
     sensor = Sensor(
         blur_px=float(rng.uniform(0.7, limit.blur_px)),
         full_well_e=float(rng.uniform(3000, 12000)),
@@ -77,20 +77,21 @@ def practice_scene(seed: int, difficulty: Difficulty = "medium", view: View = "b
         chroma="4:2:0" if rng.random() < 0.7 else "4:4:4",
         orientation=int(rng.choice([1, 1, 3, 6, 8])),
     )
+    errors, camera = _errors(rng, limit), _camera(rng, limit)
     scene = Scene(
         seed=seed,
-        errors=_errors(rng, limit),
-        camera=_camera(rng, limit),
-        light=_light(rng, limit),
-        paper=_paper(rng, limit),
+        errors=errors,
+        camera=camera,
+        light=light_at_random(rng, limit),
+        paper=paper_at_random(rng, limit),
         sensor=sensor,
     )
-    return scene if view == "backlit" else _lit(scene, difficulty, view)
+    return scene if view == "backlit" else _lit(scene, camera, difficulty, view)
 
 
-def _lit(scene: Scene, difficulty: Difficulty, view: View) -> Scene:
+def _lit(scene: Scene, camera: Camera, difficulty: Difficulty, view: View) -> Scene:
     """The same piece and camera on a table, in the light of a lamp or window."""
-    rng = np.random.default_rng([scene.seed, 910 + list(_RANGES).index(difficulty), int(view == "back")])
+    rng = np.random.default_rng([scene.seed, 910 + list(RANGES).index(difficulty), int(view == "back")])
     limit = LIT_RANGES[difficulty]
     surface, reference = surface_at_random(rng, limit), reference_at_random(rng)
     return replace(
@@ -102,7 +103,7 @@ def _lit(scene: Scene, difficulty: Difficulty, view: View) -> Scene:
         ground=ground_at_random(rng, limit, surface.front if view == "front" else surface.back),
         reference=reference,
         thumb=thumb_at_random(rng, limit),
-        camera=scene.camera if reference is None else _farther(scene.camera, reference),
+        camera=camera if reference is None else _farther(camera, reference),
     )
 
 
@@ -115,7 +116,7 @@ def _farther(camera: Camera, reference: Reference) -> Camera:
     return replace(camera, distance_mm=focal_px * reach_mm / (0.8 * short_px))
 
 
-def _errors(rng: np.random.Generator, limit: _Range) -> Errors:
+def _errors(rng: np.random.Generator, limit: Range) -> Errors:
     drifts = rng.random() < 0.4
     return Errors(
         position_mm=float(rng.uniform(0.2, 1.0) * limit.error_mm),
@@ -130,7 +131,7 @@ def _errors(rng: np.random.Generator, limit: _Range) -> Errors:
     )
 
 
-def _camera(rng: np.random.Generator, limit: _Range) -> Camera:
+def _camera(rng: np.random.Generator, limit: Range) -> Camera:
     upright = rng.random() < 0.3
     return Camera(
         width_px=3024 if upright else 4032,
@@ -145,7 +146,7 @@ def _camera(rng: np.random.Generator, limit: _Range) -> Camera:
     )
 
 
-def _light(rng: np.random.Generator, limit: _Range) -> Light:
+def light_at_random(rng: np.random.Generator, limit: Range) -> Light:
     warm = rng.uniform(-0.08, 0.08)
     return Light(
         exposure=float(rng.uniform(0.9, 2.0)),
@@ -159,7 +160,7 @@ def _light(rng: np.random.Generator, limit: _Range) -> Light:
     )
 
 
-def _paper(rng: np.random.Generator, limit: _Range) -> Paper:
+def paper_at_random(rng: np.random.Generator, limit: Range) -> Paper:
     reflectance, transmittance = _PAPERS[rng.integers(len(_PAPERS))]
     return Paper(
         reflectance=reflectance,

@@ -12,6 +12,7 @@ from typing import Literal
 
 from foldtrue.handover import Side, View
 from foldtrue.simulate.checked import Rgb, need, need_choice, need_range
+from foldtrue.simulate.laid import Card, Lie, MatSheet, Scanner
 from foldtrue.simulate.lit import Ground, Lamp, Reference, Relief, Surface, Thumb
 
 
@@ -35,6 +36,7 @@ class Errors:
 
     position_mm: standard deviation of each twist's shift, per axis. angle_deg: of each twist's turn.
     vertex_mm: of every vertex's own error, per axis.
+    scale: size of the whole piece / planned size (pleats not fully closed: above 1), about the plan's origin.
     drift_mm: shift along drift_deg that grows from 0 at one side of the piece to this value at the other, with the
     power drift_power of the distance (1 = a plain stretch, 2 = each division a little wider than the one before).
     overturn_deg: every twist turned further by this much, in the sense of its own hand; where neighbours share tips
@@ -47,6 +49,7 @@ class Errors:
     position_mm: float = 0.0
     angle_deg: float = 0.0
     vertex_mm: float = 0.0
+    scale: float = 1.0
     drift_mm: float = 0.0
     drift_deg: float = 0.0
     drift_power: float = 2.0
@@ -59,6 +62,7 @@ class Errors:
 
     def __post_init__(self) -> None:
         need_range(self, 0.0, 5.0, "position_mm", "vertex_mm")
+        need_range(self, 0.9, 1.1, "scale")
         need_range(self, 0.0, 20.0, "angle_deg")
         need_range(self, -20.0, 20.0, "drift_mm", "overturn_deg", "outlier_mm", "outlier_deg")
         need_range(self, -360.0, 360.0, "drift_deg")
@@ -99,7 +103,7 @@ class Camera:
         need(self.distance_mm is None or self.distance_mm > 0, "Camera.distance_mm is not positive", "Give mm > 0.")
         need_range(self, 0.0, 60.0, "tilt_deg")
         need_range(self, -360.0, 360.0, "roll_deg", "tilt_axis_deg")
-        need_range(self, -0.5, 0.5, "k1")
+        need_range(self, -1.0, 1.0, "k1")
         need_range(self, -1e4, 1e4, "aim_mm")
         need(self.side in (None, "front", "back"), f"Camera.side is {self.side!r}", "Use 'front' or 'back'.")
 
@@ -183,16 +187,20 @@ class Sensor:
     blur_px: Gaussian width of the optics; the pixel's own square aperture comes on top (variance 1/12 px^2).
     full_well_e: electrons at saturation, whose square root is the photon noise; None = no noise at all.
     read_noise_e: standard deviation in electrons. tone: 'srgb', or the exponent of a plain gamma curve.
-    jpeg_quality, chroma: as the file is written. orientation: EXIF tag 1..8; the stored pixels are turned to match.
+    file: kind of file. jpeg_quality, chroma: how a JPEG is written. orientation: EXIF tag 1..8; the stored pixels are
+    turned to match. focal_noted: the header tells a camera's equivalent focal length (not in a TIFF); maker and model
+    are never told.
     """
 
     blur_px: float = 0.9
     full_well_e: float | None = 9000.0
     read_noise_e: float = 6.0
     tone: Literal["srgb"] | float = "srgb"
+    file: Literal["JPEG", "PNG", "TIFF"] = "JPEG"
     jpeg_quality: int = 93
     chroma: Literal["4:4:4", "4:2:2", "4:2:0"] = "4:2:0"
     orientation: int = 1
+    focal_noted: bool = True
 
     def __post_init__(self) -> None:
         need_range(self, 0.3, 30.0, "blur_px")
@@ -202,6 +210,7 @@ class Sensor:
         need_range(self, 10, 100, "jpeg_quality")
         need(self.chroma in ("4:4:4", "4:2:2", "4:2:0"), f"Sensor.chroma is {self.chroma!r}", "Use '4:2:0'.")
         need(self.orientation in range(1, 9), f"Sensor.orientation is {self.orientation}", "Give 1 to 8.")
+        need_choice(self, ("JPEG", "PNG", "TIFF"), "file")
         if self.tone != "srgb":
             need_range(self, 1.0, 3.0, "tone")
 
@@ -211,14 +220,15 @@ class Scene:
     """One photo to be simulated. oversample: sub-pixels per pixel and axis in which light is added up;
     front and back views take fewer where the blur is wide.
 
-    Backlit photos use light and paper; front and back views use lamp, surface, relief, ground, reference and thumb,
-    of paper only the thickness and the fibres, and of light how evenly it falls.
+    Backlit photos use light, paper and mat; front and back views use lamp, surface, relief, ground, reference, mat,
+    card and thumb, of paper only the thickness and the fibres, and of light how evenly it falls. A scanner in the
+    camera's place sees front or back. lie counts in all views.
     """
 
     seed: int = 0
     view: View = "backlit"
     errors: Errors = field(default_factory=Errors)
-    camera: Camera = field(default_factory=Camera)
+    camera: Camera | Scanner = field(default_factory=Camera)
     light: Light = field(default_factory=Light)
     paper: Paper = field(default_factory=Paper)
     sensor: Sensor = field(default_factory=Sensor)
@@ -229,20 +239,27 @@ class Scene:
     ground: Ground = field(default_factory=Ground)
     reference: Reference | None = None
     thumb: Thumb | None = None
+    lie: Lie = field(default_factory=Lie)
+    mat: MatSheet | None = None
+    card: Card | None = None
 
     def __post_init__(self) -> None:
         need_choice(self, ("backlit", "front", "back"), "view")
-        agree = self.view == "backlit" or self.camera.side in (None, self.view)
-        need(agree, f"the view is {self.view!r} but the camera sees the {self.camera.side}", "Leave Camera.side out.")
+        if isinstance(self.camera, Scanner):
+            need(self.view != "backlit", "a flatbed scanner sees no light through the paper", "Use 'front' or 'back'.")
+        else:
+            side = self.camera.side
+            agree = self.view == "backlit" or side in (None, self.view)
+            need(agree, f"the view is {self.view!r} but the camera sees the {side}", "Leave Camera.side out.")
         need_range(self, 1, 8, "oversample")
         need(self.seed >= 0, "seed is negative", "Give 0 or more.")
 
     @property
     def side(self) -> Side:
         """The face of the piece that looks at the camera."""
-        if self.view == "backlit":
-            return self.camera.side or "front"
-        return self.view
+        if self.view != "backlit":
+            return self.view
+        return "front" if isinstance(self.camera, Scanner) else self.camera.side or "front"
 
     @property
     def piece_seed(self) -> int:

@@ -1,15 +1,16 @@
-"""From linear light to a file: photon and read noise, clipping, tone curve, quantising, JPEG with EXIF."""
+"""From linear light to a file: photon and read noise, clipping, tone curve, quantising, header."""
 
 from __future__ import annotations
 
 import hashlib
 import io
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.handover import Photo
+from foldtrue.simulate.laid import Scanner
 from foldtrue.simulate.raster import Image
 from foldtrue.simulate.scene import Camera, Sensor
 
@@ -57,35 +58,41 @@ def stored(upright: Codes, orientation: int) -> Codes:
     return np.ascontiguousarray(turned)
 
 
-def written(upright: Codes, camera: Camera, sensor: Sensor) -> bytes:
-    """JPEG file of the pixels, with orientation and equivalent focal length in its EXIF header."""
+def written(upright: Codes, camera: Camera | Scanner, sensor: Sensor) -> bytes:
+    """File of the pixels: orientation and a camera's equivalent focal length in its EXIF header, or a scanner's dpi."""
     from PIL import Image as Picture
 
     exif = Picture.Exif()
     exif[_ORIENTATION] = sensor.orientation
     exif[_SOFTWARE] = "foldtrue, simulated photo"
-    exif.get_ifd(_EXIF_IFD)[_FOCAL_35MM] = round(camera.focal_35mm)
+    options: dict[str, Any] = {"exif": exif}
+    if isinstance(camera, Scanner):
+        options["dpi"] = (camera.dpi, camera.dpi)
+    elif sensor.focal_noted:
+        exif.get_ifd(_EXIF_IFD)[_FOCAL_35MM] = round(camera.focal_35mm)
+    if sensor.file == "JPEG":
+        options |= {"quality": sensor.jpeg_quality, "subsampling": sensor.chroma}
     out = io.BytesIO()
-    picture = Picture.fromarray(stored(upright, sensor.orientation))
-    picture.save(out, "JPEG", quality=sensor.jpeg_quality, subsampling=sensor.chroma, exif=exif)
+    Picture.fromarray(stored(upright, sensor.orientation)).save(out, sensor.file, **options)
     return out.getvalue()
 
 
-def as_photo(jpeg: bytes, camera: Camera, sensor: Sensor) -> Photo:
+def as_photo(file: bytes, camera: Camera | Scanner, sensor: Sensor) -> Photo:
     """The file as a reader sees it: decoded, turned upright, taken for sRGB whatever tone curve it was made with."""
     from PIL import Image as Picture
     from PIL import ImageOps
 
-    with Picture.open(io.BytesIO(jpeg)) as picture:
+    with Picture.open(io.BytesIO(file)) as picture:
+        dpi, focal = picture.info.get("dpi", ()), picture.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35MM)
         pixels = np.asarray(ImageOps.exif_transpose(picture))
     code = np.arange(256) / 255
     linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
     return Photo(
         pixels=pixels,
         linear=linear,
-        sha256=hashlib.sha256(jpeg).hexdigest(),
-        file_format="JPEG",
+        sha256=hashlib.sha256(file).hexdigest(),
+        file_format=sensor.file,
         orientation=sensor.orientation,
-        focal_35mm=float(round(camera.focal_35mm)),
-        dpi=None,
+        focal_35mm=None if focal is None else float(focal),
+        dpi=(float(dpi[0]), float(dpi[1])) if isinstance(camera, Scanner) else None,
     )

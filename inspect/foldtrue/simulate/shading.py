@@ -119,7 +119,7 @@ def shadow_bands(edges: Edges, lamp: Lamp, to_lamp: Array, taken: Array, px_mm: 
     down, and the shadow of each ends a little farther out: the penumbra.
     """
     away = -(edges.outward @ to_lamp) > 1e-6
-    slices = _slices(edges, lamp, px_mm)
+    slices = lamp_slices(lamp, float(np.max(edges.height_mm, initial=0.0)), px_mm)
     inside = _overlap(edges, px_mm)
     found = []
     for elevation in slices:
@@ -130,10 +130,10 @@ def shadow_bands(edges: Edges, lamp: Lamp, to_lamp: Array, taken: Array, px_mm: 
     return joined(found)
 
 
-def _slices(edges: Edges, lamp: Lamp, px_mm: float) -> list[float]:
-    """Elevations in radians of the lamp's slices, as many as the penumbra has pixels, up to 5."""
+def lamp_slices(lamp: Lamp, height_mm: float, px_mm: float) -> list[float]:
+    """Elevations in radians of the lamp's slices, as many as the penumbra of a step has pixels, up to 5."""
     e, half = math.radians(lamp.elevation_deg), math.radians(lamp.size_deg) / 2
-    width_mm = float(np.max(edges.height_mm, initial=0.0)) * (1 / math.tan(e - half) - 1 / math.tan(e + half))
+    width_mm = height_mm * (1 / math.tan(e - half) - 1 / math.tan(e + half))
     count = int(np.clip(math.ceil(width_mm * px_mm / 2), 1, 5)) if e + half < math.pi / 2 else 5
     x = np.linspace(-1, 1, 401)
     below = 0.5 + (x * np.sqrt(1 - x**2) + np.arcsin(x)) / math.pi  # share of a disc below height x
