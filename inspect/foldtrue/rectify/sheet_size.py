@@ -18,7 +18,8 @@ from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal, Photo
 from foldtrue.rectify.sheet import DIAGONAL_35MM
-from foldtrue.rectify.sheet_sides import Sides, locate_sides
+from foldtrue.rectify.sheet_sides import locate_sides
+from foldtrue.rectify.sides import Sides
 
 Kind = Literal["A4", "Letter"]
 SIZES_MM: dict[Kind, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
@@ -205,7 +206,7 @@ def _lens_covariance(design: _Lengths, nominal: Nominal, plane_map: PlaneMap, k1
 def _edge_covariance(sides: Sides) -> Array:
     """Each side's own error, and what light, shadow and tone curve do to all four alike."""
     one, two = 0.5 * (sides.lengths_mm[0] + sides.lengths_mm[2]), 0.5 * (sides.lengths_mm[1] + sides.lengths_mm[3])
-    v = sides.offset_std_mm**2
+    v = sides.line_cov[:, 0, 0]
     own = np.diag([(v[1] + v[3]) / one**2, (v[0] + v[2]) / two**2])
     # A wrong tone curve shifts an edge by a share of its blur, over-exposed paper by more of it.
     shift = np.hypot(SHIFT_MM / np.sqrt(3.0), (0.2 + 0.5 * sides.clipped) * sides.blur_mm)
