@@ -79,6 +79,10 @@ class Shape:
         moved = np.concatenate([sides.mean(1), np.einsum("kn,kn...->k...", self._slope, sides)])
         return np.asarray(np.einsum("fp,p...->f...", self.effect, moved))
 
+    def change_of_sides(self, outward_mm: Array) -> Array:
+        """Changes (5,) when the four sides move outward by (4,) mm each."""
+        return np.asarray(self.effect[:, :4] @ (self.outward * outward_mm))
+
 
 def places(nominal: Nominal) -> Array:
     """(T, 2) what the map was fitted to: the twists' places; the piece's corners where a plan has fewer than four."""
@@ -132,7 +136,7 @@ def edge_covariance(shape: Shape, sides: Sides, shift_mm: float) -> Array:
         own[np.ix_([k, k + 4], [k, k + 4])] = sides.line_cov[k]
     # A wrong tone curve shifts an edge by a share of its blur, an over-exposed side by more of it.
     shift = np.hypot(shift_mm / np.sqrt(3.0), (0.2 + 0.5 * sides.clipped) * sides.blur_mm)
-    alike = shape.effect[:, :4] @ np.full(4, shape.outward * shift)
+    alike = shape.change_of_sides(np.full(4, shift))
     return np.asarray(shape.effect @ own @ shape.effect.T + outer(alike))
 
 

@@ -41,6 +41,9 @@ class Lines:
     shows: IntArray
     inside: IntArray
 
+    def pick(self, index: IntArray | BoolArray) -> Lines:
+        return Lines(self.normal[index], self.offset[index], self.shows[index], self.inside[index])
+
 
 def full_px(corners: Array, photo: Photo, factor: int) -> Array:
     """(..., 2) px about the small photo's middle -> px of the full photo."""
@@ -102,12 +105,13 @@ def _crests(size: Image, gx: Image, gy: Image) -> BoolArray:
     return out
 
 
-def find_lines(edges: EdgePixels, free: BoolArray) -> Lines:
-    """The straight edges with the most edge pixels on them; free: (h, w) where there may be any."""
+def find_lines(edges: EdgePixels, free: BoolArray, most: int = MOST_LINES, each: int = 8) -> Lines:
+    """The straight edges with the most edge pixels on them, at most `most`, and `each` in 20 degrees: the grain of a
+    table has many. free: (h, w) where there may be any."""
     reach = float(np.hypot(*free.shape)) / 2 + 4
     bins = int(np.ceil(2 * reach / BIN_PX))
     votes = _votes(edges, reach, bins)
-    best = _peaks(votes, MOST_LINES)
+    best = _peaks(votes, most, each)
     normal: list[Array] = []
     offset: list[float] = []
     for angle, place in best:
@@ -134,9 +138,9 @@ def _votes(edges: EdgePixels, reach: float, bins: int) -> Array:
     return votes.reshape(360, bins)
 
 
-def _peaks(votes: Array, most: int) -> list[tuple[int, float]]:
+def _peaks(votes: Array, most: int, each: int) -> list[tuple[int, float]]:
     """Largest sums over three neighbouring offsets, in degrees and bins; best first, one for each neighbourhood and
-    no more than eight in 20 degrees: the grain of a table has many."""
+    no more than `each` in 20 degrees."""
     import cv2
 
     wide = np.concatenate([votes[-2:], votes, votes[:2]]).astype(np.float32)
@@ -149,7 +153,7 @@ def _peaks(votes: Array, most: int) -> list[tuple[int, float]]:
     taken = [0] * 18
     for k in order:
         sector = int(angle[k]) // 20
-        if taken[sector] < 8 and len(chosen) < most:
+        if taken[sector] < each and len(chosen) < most:
             chosen.append((int(angle[k]), float(place[k])))
             taken[sector] += 1
     return chosen
