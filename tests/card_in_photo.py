@@ -85,7 +85,9 @@ def lay_card(made, scene, card: DrawnCard, diameter_mm: float = 120.0) -> tuple[
     colour[hit], cover[hit] = _face(card, top[hit]), 1
     if card.covered:
         share = top[:, 0] / card.size_mm[0] + 0.5
-        hit = (share > card.covered_from - (0.2 if card.covered_from == 0 else 0)) & (share < card.covered_from + card.covered)
+        hit = (share > card.covered_from - (0.2 if card.covered_from == 0 else 0)) & (
+            share < card.covered_from + card.covered
+        )
         hit &= np.abs(top[:, 1]) < card.size_mm[1]
         colour[hit], cover[hit] = (0.3, 0.2, 0.15), 1
     shape = ((high - low)[1], fine, (high - low)[0], fine)

@@ -210,8 +210,8 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     shape = Shape(sides)
     kept = _kept(sides.seen)
     known_mm = np.array([LONG_MM, SHORT_MM])
-    wall, wall_std = _walls(shape, sides, known.stand)
-    rest = -shape.figures + shape.change_of_sides(wall)
+    rim, rim_std = _outward(shape, sides, known.stand)
+    rest = -shape.figures + shape.change_of_sides(rim)
     rest[:2] += np.log(known_mm)
     tolerance = np.array([LONG_TOLERANCE_MM, SHORT_TOLERANCE_MM]) / np.sqrt(3.0) / known_mm
     sunk = height_mm(known.nominal) - THICKNESS_MM
@@ -220,7 +220,8 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
         "edges": edge_covariance(shape, sides, SHIFT_MM),
         "plane": plane_covariance(shape, known.nominal, known.spread_mm),
         "lens": lens_covariance(shape, known.nominal, known.plane_map, known.k1_std),
-        "height": outer(shape.change_of_sides(wall_std)) + outer(np.array([1, 1, 0, 0, 0]) * _sunk_std(known)),
+        "rim": shape.effect[:, :4] @ np.diag(rim_std**2) @ shape.effect[:, :4].T,
+        "height": outer(np.array([1, 1, 0, 0, 0]) * _sunk_std(known)),
     }
     parts = {name: part[np.ix_(kept, kept)] for name, part in parts.items()}
     weigh = np.linalg.inv(np.sum(list(parts.values()), axis=0))
@@ -240,17 +241,20 @@ def _kept(seen: BoolArray) -> IntArray:
     return np.flatnonzero([odd, even, (seen[0] or seen[2]) and (seen[1] or seen[3]), even, odd])
 
 
-def _walls(shape: Shape, sides: Sides, stand: Stand) -> tuple[Array, Array]:
-    """Shift outward (4,) mm of the sides whose wall the camera sees, and its standard uncertainty.
+def _outward(shape: Shape, sides: Sides, stand: Stand) -> tuple[Array, Array]:
+    """How far (4,) mm the edges that are seen lie outside of the upper face's, and the standard uncertainty.
 
-    The edge that is seen is that of the upper face or of the lower one, which lies farther out by the thickness times
-    the way to the camera's foot / its distance: the mean is taken, rectangular.
+    Wall: on the camera's side the lower edge lies farther out by the thickness times the way to the camera's foot / its
+    distance; which of both is seen is not known: the mean is taken, rectangular. Shadow: an edge that is brighter
+    inside is the card's for certain; one that is darker may be that of its shadow, which is 0 to one thickness wide (a
+    lamp at least 45 degrees high; common practice, no source) and falls on one of two opposite sides.
     """
     ahead = np.roll(sides.corners_mm, -1, 0) - sides.corners_mm
     left = np.stack([-ahead[:, 1], ahead[:, 0]], 1) / np.hypot(*ahead.T)[:, None]
     beyond = shape.outward * np.sum(left * (stand.foot - sides.corners_mm), 1)
-    width = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance
-    return width / 2, width / 2 / np.sqrt(3.0)
+    wall = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance
+    shadow = THICKNESS_MM * sides.dark
+    return wall / 2 + shadow / 4, np.hypot(wall / 2 / np.sqrt(3.0), shadow / np.sqrt(24.0))
 
 
 def _sunk_std(known: _Known) -> float:

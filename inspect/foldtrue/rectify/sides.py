@@ -21,13 +21,14 @@ LEAST_SPAN = 0.4
 class Line:
     """A side in plan mm: point, unit direction; cov: (2, 2) covariance of its offset (mm, across) at the middle of the
     side and of its turn (rad, ccw). blur_mm: Gaussian blur of the edge. clipped: share of the measured places where the
-    bright side is over-exposed."""
+    bright side is over-exposed; dark: where it is darker inside."""
 
     point: Array
     ahead: Array
     cov: Array
     blur_mm: float
     clipped: float
+    dark: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,13 +47,14 @@ class Sides:
     """A rectangle's outline, side k from corner k to the next, clockwise as the photo shows it.
 
     corners_px, corners_mm: (4, 2) where the sides meet, mm in the plan's frame. lengths_mm: (4,). line_cov: (4, 2, 2)
-    as Line.cov, nan for a side that is covered; seen: (4,). blur_mm, clipped: means of the sides'.
+    as Line.cov, nan for a side that is covered; dark: (4,) as Line.dark; seen: (4,). blur_mm, clipped: means.
     """
 
     corners_px: Array
     corners_mm: Array
     lengths_mm: Array
     line_cov: Array
+    dark: Array
     seen: BoolArray
     blur_mm: float
     clipped: float
@@ -67,6 +69,7 @@ def outline(lines: list[Line], seen: BoolArray, plane_map: PlaneMap) -> Sides:
         corners,
         np.hypot(*(np.roll(corners, -1, 0) - corners).T),
         np.stack([line.cov for line in lines]),
+        np.array([line.dark for line in lines]),
         seen,
         float(np.mean([line.blur_mm for line in shown])),
         float(np.mean([line.clipped for line in shown])),
@@ -76,7 +79,7 @@ def outline(lines: list[Line], seen: BoolArray, plane_map: PlaneMap) -> Sides:
 def supposed_line(ends_mm: Array) -> Line:
     """A side of which nothing is known but where it should be."""
     ahead = ends_mm[1] - ends_mm[0]
-    return Line(ends_mm[0], ahead / np.hypot(*ahead), np.full((2, 2), np.nan), 0.0, 0.0)
+    return Line(ends_mm[0], ahead / np.hypot(*ahead), np.full((2, 2), np.nan), 0.0, 0.0, 0.0)
 
 
 def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: Array, search: Search) -> Line | None:
@@ -107,8 +110,8 @@ def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: A
     low, high = (ends_mm[k] + left * float(a[0] + b[0] * (k - 0.5)) for k in (0, 1))
     per_turn = np.array([1.0, 1 / length])
     cov = _line_covariance(t[used], rest) * np.outer(per_turn, per_turn)
-    clipped = float(np.mean(found.clipped[used]))
-    return Line(low, (high - low) / np.hypot(*(high - low)), cov, found.blur_px * mm_per_px, clipped)
+    clipped, dark = (float(np.mean(share[used])) for share in (found.clipped, sign[likely] < 0))
+    return Line(low, (high - low) / np.hypot(*(high - low)), cov, found.blur_px * mm_per_px, clipped, dark)
 
 
 def _near(px: Array, outline: Array, reach: float) -> BoolArray:

@@ -105,12 +105,14 @@ def _crests(size: Image, gx: Image, gy: Image) -> BoolArray:
     return out
 
 
-def find_lines(edges: EdgePixels, free: BoolArray, most: int = MOST_LINES, each: int = 8) -> Lines:
+def find_lines(
+    edges: EdgePixels, free: BoolArray, most: int = MOST_LINES, each: int = 8, weight: Array | None = None
+) -> Lines:
     """The straight edges with the most edge pixels on them, at most `most`, and `each` in 20 degrees: the grain of a
-    table has many. free: (h, w) where there may be any."""
+    table has many. free: (h, w) where there may be any. weight: (E,) votes of each edge pixel, None = one each."""
     reach = float(np.hypot(*free.shape)) / 2 + 4
     bins = int(np.ceil(2 * reach / BIN_PX))
-    votes = _votes(edges, reach, bins)
+    votes = _votes(edges, reach, bins, weight)
     best = _peaks(votes, most, each)
     normal: list[Array] = []
     offset: list[float] = []
@@ -126,7 +128,7 @@ def find_lines(edges: EdgePixels, free: BoolArray, most: int = MOST_LINES, each:
     return Lines(n, o, shows, inside)
 
 
-def _votes(edges: EdgePixels, reach: float, bins: int) -> Array:
+def _votes(edges: EdgePixels, reach: float, bins: int, weight: Array | None) -> Array:
     """(360, bins) edge pixels by the direction of the line's normal in degrees and its offset."""
     towards = np.rint(np.degrees(np.arctan2(edges.towards[:, 1], edges.towards[:, 0]))).astype(np.int64)
     votes = np.zeros(360 * bins)
@@ -134,7 +136,7 @@ def _votes(edges: EdgePixels, reach: float, bins: int) -> Array:
         angle = (towards + turn) % 360
         c, s = np.cos(np.deg2rad(np.arange(360))), np.sin(np.deg2rad(np.arange(360)))
         place = ((edges.xy[:, 0] * c[angle] + edges.xy[:, 1] * s[angle] + reach) / BIN_PX).astype(np.int64)
-        votes += np.bincount(angle * bins + place, minlength=len(votes))
+        votes += np.bincount(angle * bins + place, weight, minlength=len(votes))
     return votes.reshape(360, bins)
 
 
