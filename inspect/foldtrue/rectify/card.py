@@ -42,10 +42,9 @@ _LEAST_SIDE, _LEAST_MEAN = 0.25, 0.5
 @dataclass(frozen=True)
 class Outline:
     """Where a card may lie. corners_mm: (4, 2) plan mm, clockwise as the photo shows them, the side from corner 0 to 1
-    a long one. hidden: the side that does not show, or None. score: 0..1. reach_px: how far off its sides may be."""
+    a long one. score: 0..1. reach_px: how far off its sides may be."""
 
     corners_mm: Array
-    hidden: int | None
     score: float
     reach_px: float
 
@@ -77,9 +76,7 @@ def card_outlines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, *, three:
     mean = (support * shown).sum(1) / shown.sum(1)
     score = mean - 0.3 * (beyond * shown).sum(1) / shown.sum(1)
     score[(np.where(shown, support, 1.0).min(1) < _LEAST_SIDE) | (mean < _LEAST_MEAN)] = -1
-    return [
-        _clockwise(mm[k], int(hidden[k]), float(score[k]), 1.5 * factor + 3, plane_map) for k in _distinct(mm, score)
-    ]
+    return [Outline(_clockwise(mm[k], plane_map), float(score[k]), 1.5 * factor + 3) for k in _distinct(mm, score)]
 
 
 def _lines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, piece_px: Array) -> tuple[Lines, int, tuple[int, int]]:
@@ -213,10 +210,8 @@ def _apart(one: Array, other: Array) -> float:
     return float(np.hypot(*(one[:, None] - other[None]).transpose(2, 0, 1)).min(1).max())
 
 
-def _clockwise(mm: Array, hidden: int, score: float, reach_px: float, plane_map: PlaneMap) -> Outline:
+def _clockwise(mm: Array, plane_map: PlaneMap) -> Array:
     """The same corners in the order that runs clockwise in the photo; sides 0 and 2 stay, 1 and 3 change places."""
     px = plane_map.to_px(mm)
     ahead, after = px[1] - px[0], px[2] - px[1]
-    if ahead[0] * after[1] - ahead[1] * after[0] < 0:
-        mm, hidden = mm[[1, 0, 3, 2]], {1: 3}.get(hidden, hidden)
-    return Outline(mm, None if hidden < 0 else hidden, score, reach_px)
+    return mm if ahead[0] * after[1] - ahead[1] * after[0] > 0 else mm[[1, 0, 3, 2]]

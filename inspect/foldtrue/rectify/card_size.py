@@ -17,7 +17,7 @@ from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
 from foldtrue.rectify.by_outline import convex_hull
 from foldtrue.rectify.card import LONG_MM, RADIUS_MM, SHORT_MM, Outline, card_outlines
-from foldtrue.rectify.sides import Search, Sides, linear_samples, measure_side, outline, supposed_line
+from foldtrue.rectify.sides import Line, Search, Sides, linear_samples, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import (
     K1_STD,
     TWIST_STD,
@@ -43,6 +43,7 @@ BOW_MM = 0.5
 _STRAIGHT_MM = 4.2
 """From a corner to where the side is straight for certain: the largest radius, 3.48 mm, and some blur."""
 _LEAST_PX_PER_MM = 1.5
+_SURE_MM = 0.3
 _DOUBT = 0.001
 """A flat card shows so odd a shape once in a thousand times."""
 _ADVICE = (
@@ -82,8 +83,10 @@ def card_scale(
     found, reason = _passing(known, card_outlines(photo, nominal, plane_map))
     if not found:
         found, other = _passing(known, card_outlines(photo, nominal, plane_map, three=True))
-        if found and not named:
+        whole = [card for card in found if card.sides.seen.all()]
+        if found and not whole and not named:
             raise _covered(found[0])
+        found = whole or found
         if not found:
             raise (
                 reason
@@ -157,15 +160,21 @@ def _located(known: _Known, one: Outline) -> Sides:
         ends = one.corners_mm[[k, (k + 1) % 4]]
         trim = _STRAIGHT_MM / (SHORT_MM if k % 2 else LONG_MM)
         search = Search(covered_px=piece_px, reach_px=one.reach_px, trim=trim, either=True)
-        line = measure_side(known.photo, known.plane_map, ends, centre[0], search) if k != one.hidden else None
-        seen[k] = line is not None
-        lines.append(line or supposed_line(ends))
+        line = measure_side(known.photo, known.plane_map, ends, centre[0], search)
+        seen[k] = line is not None and _is_sure(line)
+        lines.append(line if line is not None and seen[k] else supposed_line(ends))
     if seen.sum() < 3:
         gone = " and one ".join(f"{_SIDE_NAMES[k]} side" for k in np.flatnonzero(~seen).tolist())
         raise PhotoTooPoor(f"Of the card one {gone} show too little to be measured.", _ADVICE)
     sides = outline(lines, seen, known.plane_map)
     _check_corners(known, sides, px_per_mm)
     return sides
+
+
+def _is_sure(line: Line) -> bool:
+    """Whether a side is known to a fraction of a millimetre all along: the grain of a table is not."""
+    offset, turn = np.sqrt(np.diag(line.cov))
+    return bool(offset < _SURE_MM and turn * LONG_MM / 2 < 2 * _SURE_MM)
 
 
 def _check_corners(known: _Known, sides: Sides, px_per_mm: float) -> None:

@@ -50,13 +50,11 @@ def reference_scale(
 
     k1_std, twist_std_mm: as for sheet_scale. Raises PhotoTooPoor with the reason; after 'auto', with the sheet's.
     """
-    if asked in ("card", "auto"):
+    if asked == "card":
+        return card_scale(photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm)
+    if asked == "auto":
         try:
-            return card_scale(
-                photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm, named=asked == "card"
-            )
+            return card_scale(photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm, named=False)
         except PhotoTooPoor:
-            if asked == "card":
-                raise
-    kind = "auto" if asked in ("card", "auto") else asked
-    return sheet_scale(photo, nominal, plane_map, kind, k1_std=k1_std, twist_std_mm=twist_std_mm)
+            pass  # there need not be one
+    return sheet_scale(photo, nominal, plane_map, asked, k1_std=k1_std, twist_std_mm=twist_std_mm)
