@@ -80,27 +80,39 @@ def card_scale(
     """
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
     known = _Known(photo, nominal, plane_map, camera_stand(photo, plane_map), k1_std, spread)
-    found, reason = _passing(known, card_outlines(photo, nominal, plane_map))
+    outlines = card_outlines(photo, nominal, plane_map)
+    if not outlines:
+        outlines = card_outlines(photo, nominal, plane_map, three=True)
+    found, reason = _passing(known, outlines)
     if not found:
-        found, other = _passing(known, card_outlines(photo, nominal, plane_map, three=True))
-        whole = [card for card in found if card.sides.seen.all()]
-        if found and not whole and not named:
-            raise _covered(found[0])
-        found = whole or found
-        if not found:
-            raise (
-                reason
-                or other
-                or PhotoTooPoor("No card of 85.60 x 53.98 mm can be made out beside the piece.", _ADVICE)
-            )
+        raise reason or PhotoTooPoor("No card of 85.60 x 53.98 mm can be made out beside the piece.", _ADVICE)
+    whole = [card for card in found if card.sides.seen.all()]
+    if not whole and not named:
+        raise _covered(found[0])
+    found = whole or found
     best = _one_card(found)
     if abs(np.log(best.scale)) > 0.25 * np.log(2.0):
         raise PhotoTooPoor(
             f"By the card the piece would have {best.scale:.2f} times its planned size.",
             "Check the sheet size in the plan, and that the card is 85.60 x 53.98 mm.",
         )
-    corners = best.sides.corners_px
-    return ReferenceScale("card", best.scale, best.std, corners, best.sides.lengths_mm, best.budget, corners)
+    face_px = plane_map.to_px(_face(best.sides.corners_mm, [one.corners_mm for one in outlines]))
+    return ReferenceScale(
+        "card", best.scale, best.std, best.sides.corners_px, best.sides.lengths_mm, best.budget, face_px
+    )
+
+
+def _face(corners_mm: Array, others_mm: list[Array]) -> Array:
+    """The least rectangle (4, 2) mm along the card's sides that holds it, and whatever else was taken for it there."""
+    along = corners_mm[1] - corners_mm[0]
+    along /= np.hypot(*along)
+    axes = np.stack([along, [-along[1], along[0]]])
+    middle = corners_mm.mean(0)
+    near = [one for one in others_mm if np.hypot(*(one.mean(0) - middle)) < 0.5 * LONG_MM]
+    held = (np.concatenate([corners_mm, *near]) - middle) @ axes.T
+    low, high = held.min(0), held.max(0)
+    corners = np.array([[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]])
+    return np.asarray(middle + corners @ axes)
 
 
 @dataclass(frozen=True)
@@ -256,14 +268,17 @@ def _outward(shape: Shape, sides: Sides, stand: Stand) -> tuple[Array, Array]:
     Wall: on the camera's side the lower edge lies farther out by the thickness times the way to the camera's foot / its
     distance; which of both is seen is not known: the mean is taken, rectangular. Shadow: an edge that is brighter
     inside is the card's for certain; one that is darker may be that of its shadow, which is 0 to one thickness wide (a
-    lamp at least 45 degrees high; common practice, no source) and falls on one of two opposite sides.
+    lamp at least 45 degrees high; common practice, no source) and falls on one of two opposite sides. Line: a thin dark
+    line of wall and shadow between two tones much alike pushes the edge inward by up to its blur.
     """
     ahead = np.roll(sides.corners_mm, -1, 0) - sides.corners_mm
     left = np.stack([-ahead[:, 1], ahead[:, 0]], 1) / np.hypot(*ahead.T)[:, None]
     beyond = shape.outward * np.sum(left * (stand.foot - sides.corners_mm), 1)
     wall = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance
     shadow = THICKNESS_MM * sides.dark
-    return wall / 2 + shadow / 4, np.hypot(wall / 2 / np.sqrt(3.0), shadow / np.sqrt(24.0))
+    line = sides.dip * sides.blur_mm
+    std = np.sqrt(wall**2 / 12 + shadow**2 / 24 + line**2 / 4)
+    return wall / 2 + shadow / 4 - line / 2, std
 
 
 def _sunk_std(known: _Known) -> float:

@@ -21,7 +21,8 @@ LEAST_SPAN = 0.4
 class Line:
     """A side in plan mm: point, unit direction; cov: (2, 2) covariance of its offset (mm, across) at the middle of the
     side and of its turn (rad, ccw). blur_mm: Gaussian blur of the edge. clipped: share of the measured places where the
-    bright side is over-exposed; dark: where it is darker inside."""
+    bright side is over-exposed; dark: where it is darker inside. dip: 0 a clean step, towards 1 a thin line that is
+    clearer than the step from one side of it to the other."""
 
     point: Array
     ahead: Array
@@ -29,6 +30,7 @@ class Line:
     blur_mm: float
     clipped: float
     dark: float
+    dip: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +49,7 @@ class Sides:
     """A rectangle's outline, side k from corner k to the next, clockwise as the photo shows it.
 
     corners_px, corners_mm: (4, 2) where the sides meet, mm in the plan's frame. lengths_mm: (4,). line_cov: (4, 2, 2)
-    as Line.cov, nan for a side that is covered; dark: (4,) as Line.dark; seen: (4,). blur_mm, clipped: means.
+    as Line.cov, nan for a side that is covered; dark, dip: (4,) as Line's; seen: (4,). blur_mm, clipped: means.
     """
 
     corners_px: Array
@@ -55,6 +57,7 @@ class Sides:
     lengths_mm: Array
     line_cov: Array
     dark: Array
+    dip: Array
     seen: BoolArray
     blur_mm: float
     clipped: float
@@ -70,6 +73,7 @@ def outline(lines: list[Line], seen: BoolArray, plane_map: PlaneMap) -> Sides:
         np.hypot(*(np.roll(corners, -1, 0) - corners).T),
         np.stack([line.cov for line in lines]),
         np.array([line.dark for line in lines]),
+        np.array([line.dip for line in lines]),
         seen,
         float(np.mean([line.blur_mm for line in shown])),
         float(np.mean([line.clipped for line in shown])),
@@ -79,7 +83,7 @@ def outline(lines: list[Line], seen: BoolArray, plane_map: PlaneMap) -> Sides:
 def supposed_line(ends_mm: Array) -> Line:
     """A side of which nothing is known but where it should be."""
     ahead = ends_mm[1] - ends_mm[0]
-    return Line(ends_mm[0], ahead / np.hypot(*ahead), np.full((2, 2), np.nan), 0.0, 0.0, 0.0)
+    return Line(ends_mm[0], ahead / np.hypot(*ahead), np.full((2, 2), np.nan), 0.0, 0.0, 0.0, 0.0)
 
 
 def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: Array, search: Search) -> Line | None:
@@ -91,7 +95,7 @@ def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: A
     t, base, px, inward = t[free], base[free], px[free], inward[free]
     if len(t) < LEAST_SEEN * LINES:
         return None
-    place, sign, likely = _strongest(photo, px, inward, t, search)
+    place, sign, height, likely = _strongest(photo, px, inward, t, search)
     if likely.sum() < LEAST_SEEN * LINES:
         return None
     found = _fine(photo, px[likely], inward[likely], place[likely], sign[likely])
@@ -111,7 +115,8 @@ def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: A
     per_turn = np.array([1.0, 1 / length])
     cov = _line_covariance(t[used], rest) * np.outer(per_turn, per_turn)
     clipped, dark = (float(np.mean(share[used])) for share in (found.clipped, sign[likely] < 0))
-    return Line(low, (high - low) / np.hypot(*(high - low)), cov, found.blur_px * mm_per_px, clipped, dark)
+    dip = float(np.clip(1 - np.median(found.rise[used]) / np.median(height[likely][used]), 0.0, 1.0))
+    return Line(low, (high - low) / np.hypot(*(high - low)), cov, found.blur_px * mm_per_px, clipped, dark, dip)
 
 
 def _near(px: Array, outline: Array, reach: float) -> BoolArray:
@@ -157,9 +162,11 @@ def _profiles(photo: Photo, px: Array, inward: Array, u: Array) -> tuple[Array, 
     return linear_samples(photo, at[..., 0], at[..., 1])
 
 
-def _strongest(photo: Photo, px: Array, inward: Array, t: Array, search: Search) -> tuple[Array, IntArray, BoolArray]:
-    """Place (N,) px of the clearest step of light on every cross-line, its sign (1 = brighter inside), and which of
-    them lie on the straight side that most of them agree on."""
+def _strongest(
+    photo: Photo, px: Array, inward: Array, t: Array, search: Search
+) -> tuple[Array, IntArray, Array, BoolArray]:
+    """Place (N,) px of the clearest step of light on every cross-line, its sign (1 = brighter inside) and height, and
+    which of them lie on the straight side that most of them agree on."""
     kernel = step_kernel(1.5)
     half = int(np.ceil(search.reach_px))
     u = np.arange(-half - len(kernel) // 2, half + len(kernel) // 2 + 1, dtype=float)
@@ -172,7 +179,7 @@ def _strongest(photo: Photo, px: Array, inward: Array, t: Array, search: Search)
     sign = np.where(rise[np.arange(len(best)), best] < 0, -1, 1) if search.either else np.ones(len(best), np.int64)
     strong = height > max(0.3 * float(np.percentile(height, 90)), 1e-4)
     place = np.arange(-half, half + 1, dtype=float)[best]
-    return place, sign, strong & (np.abs(place - _agreed(t[strong], place[strong], t, half)) < 3.0)
+    return place, sign, height, strong & (np.abs(place - _agreed(t[strong], place[strong], t, half)) < 3.0)
 
 
 def _agreed(t: Array, place: Array, at: Array, half: int) -> Array:
@@ -190,11 +197,12 @@ def _agreed(t: Array, place: Array, at: Array, half: int) -> Array:
 @dataclass(frozen=True)
 class _Fine:
     """place: (N,) px along the cross-lines. weight: (N,) 1 where it is a clear step, else 0. clipped: (N,) over-exposed
-    beside the edge."""
+    beside the edge. rise: (N,) light from one end of the profile to the other."""
 
     place: Array
     weight: Array
     clipped: BoolArray
+    rise: Array
     blur_px: float
 
 
@@ -214,7 +222,8 @@ def _fine(photo: Photo, px: Array, inward: Array, place: Array, sign: IntArray) 
         if clear.any():
             blur = float(np.clip(blur * (1 + np.clip(np.median(fit.blur_change[clear]), -0.4, 0.6)), 0.5, 12.0))
     steady = clear & (np.abs(fit.shift) < 0.5 * blur)
-    return _Fine(at, steady.astype(float), np.asarray(clipped.any(1)), blur)
+    rise = sign * (light[:, -3:].mean(1) - light[:, :3].mean(1))
+    return _Fine(at, steady.astype(float), np.asarray(clipped.any(1)), rise, blur)
 
 
 def _line_covariance(t: Array, rest: Array, parts: int = 8) -> Array:
