@@ -18,8 +18,8 @@ from foldtrue.simulate.camera import Pinhole
 class DrawnCard:
     """size_mm: as cut. centre_mm: (x, y) in the piece's plane; turn_deg: of its long side. table_mm: how far the table
     lies below the piece's face. lean_deg: how far the card leans out of the plane about its long side. colour,
-    wall: linear light of the face and of the wall. printed: with an invented print. covered: share of the long side
-    that something grey lies over."""
+    wall: linear light of the face and of the wall. printed: with an invented print. covered: how far (mm)
+    something round lies over one of its ends. strap_mm: width of a strap across its middle."""
 
     size_mm: tuple[float, float] = (85.60, 53.98)
     radius_mm: float = 3.18
@@ -32,7 +32,7 @@ class DrawnCard:
     wall: tuple[float, float, float] = (0.45, 0.45, 0.42)
     printed: bool = True
     covered: float = 0.0
-    covered_from: float = 0.0
+    strap_mm: float = 0.0
     shadow_mm: tuple[float, float] = (0.5, -0.3)
     noise: float = 0.004
     seed: int = 0
@@ -84,11 +84,10 @@ def lay_card(made, scene, card: DrawnCard, diameter_mm: float = 120.0) -> tuple[
     hit = _inside(card, top)
     colour[hit], cover[hit] = _face(card, top[hit]), 1
     if card.covered:
-        share = top[:, 0] / card.size_mm[0] + 0.5
-        hit = (share > card.covered_from - (0.2 if card.covered_from == 0 else 0)) & (
-            share < card.covered_from + card.covered
-        )
-        hit &= np.abs(top[:, 1]) < card.size_mm[1]
+        hit = np.hypot(top[:, 0] + card.size_mm[0] / 2 + 15 - card.covered, top[:, 1]) < 15 + 0.6 * card.size_mm[1]
+        colour[hit], cover[hit] = (0.3, 0.2, 0.15), 1
+    if card.strap_mm:
+        hit = (np.abs(top[:, 0]) < card.strap_mm / 2) & (np.abs(top[:, 1]) < card.size_mm[1])
         colour[hit], cover[hit] = (0.3, 0.2, 0.15), 1
     shape = ((high - low)[1], fine, (high - low)[0], fine)
     blur = scene.sensor.blur_px

@@ -35,8 +35,10 @@ _LONG_SMALL_PX = 220
 """Length of a card's long side in the reduced photo."""
 _LOOSE = 0.12
 """How far a card that leans out of the plane may depart in shape and still be measured, to say that it leans."""
-_MOST = 8
+_MOST = 16
+_CLEAR = 0.7
 _LEAST_SIDE, _LEAST_MEAN = 0.25, 0.5
+_LEAST_MEAN_OF_THREE = 0.6
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ class Outline:
 
 
 def card_outlines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, *, three: bool = False) -> list[Outline]:
-    """Up to eight outlines beside the piece that may be a card's, the clearest first; empty where there is none.
+    """Up to sixteen outlines beside the piece that may be a card's, the clearest first; empty where there is none.
 
     three: those of which one side is covered, instead of those that show all four.
     """
@@ -75,8 +77,16 @@ def card_outlines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, *, three:
     shown = hidden[:, None] != np.arange(4)
     mean = (support * shown).sum(1) / shown.sum(1)
     score = mean - 0.3 * (beyond * shown).sum(1) / shown.sum(1)
-    score[(np.where(shown, support, 1.0).min(1) < _LEAST_SIDE) | (mean < _LEAST_MEAN)] = -1
+    least = _LEAST_MEAN_OF_THREE if three else _LEAST_MEAN
+    score[(np.where(shown, support, 1.0).min(1) < _LEAST_SIDE) | (mean < least)] = -1
     return [Outline(_clockwise(mm[k], plane_map), float(score[k]), 1.5 * factor + 3) for k in _distinct(mm, score)]
+
+
+def card_faces(photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> tuple[Array, ...]:
+    """Outlines (4, 2) px of all that looks like a card beside the piece, measured or not: no picture may show them."""
+    whole = card_outlines(photo, nominal, plane_map)
+    partly = [one for one in card_outlines(photo, nominal, plane_map, three=True) if one.score > _CLEAR]
+    return tuple(plane_map.to_px(one.corners_mm) for one in whole or partly)
 
 
 def _lines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, piece_px: Array) -> tuple[Lines, int, tuple[int, int]]:

@@ -52,6 +52,10 @@ _ADVICE = (
 )
 
 
+class _SharpCorners(PhotoTooPoor):
+    """This is another thing than a card, which may still lie elsewhere."""
+
+
 @dataclass(frozen=True)
 class _Found:
     """A card that passed: its sides, the scale, its standard uncertainty and budget, and how clearly it shows."""
@@ -81,9 +85,11 @@ def card_scale(
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
     known = _Known(photo, nominal, plane_map, camera_stand(photo, plane_map), k1_std, spread)
     outlines = card_outlines(photo, nominal, plane_map)
-    if not outlines:
-        outlines = card_outlines(photo, nominal, plane_map, three=True)
     found, reason = _passing(known, outlines)
+    if not found and (reason is None or isinstance(reason, _SharpCorners)):
+        outlines = card_outlines(photo, nominal, plane_map, three=True)
+        found, other = _passing(known, outlines)
+        reason = reason or other
     if not found:
         raise reason or PhotoTooPoor("No card of 85.60 x 53.98 mm can be made out beside the piece.", _ADVICE)
     whole = [card for card in found if card.sides.seen.all()]
@@ -96,9 +102,10 @@ def card_scale(
             f"By the card the piece would have {best.scale:.2f} times its planned size.",
             "Check the sheet size in the plan, and that the card is 85.60 x 53.98 mm.",
         )
-    face_px = plane_map.to_px(_face(best.sides.corners_mm, [one.corners_mm for one in outlines]))
+    sides = best.sides
+    face = sides.corners_mm if sides.seen.all() else _face(sides.corners_mm, [one.corners_mm for one in outlines])
     return ReferenceScale(
-        "card", best.scale, best.std, best.sides.corners_px, best.sides.lengths_mm, best.budget, face_px
+        "card", best.scale, best.std, sides.corners_px, sides.lengths_mm, best.budget, plane_map.to_px(face)
     )
 
 
@@ -134,7 +141,7 @@ def _passing(known: _Known, outlines: list[Outline]) -> tuple[list[_Found], Phot
             sides = _located(known, one)
             found.append(_scaled(known, sides, one.score))
         except PhotoTooPoor as error:
-            reason = reason or error
+            reason = error if reason is None or isinstance(reason, _SharpCorners) else reason
     return found, reason
 
 
@@ -202,7 +209,8 @@ def _check_corners(known: _Known, sides: Sides, px_per_mm: float) -> None:
             inward = (ahead[k] - ahead[k - 1]) / np.sqrt(2)
             rounded.append(_is_rounded(known, sides.corners_mm[k], inward, blur_px))
     if sum(rounded) <= len(rounded) / 2:
-        raise PhotoTooPoor("What looks like a card has no rounded corners.", _ADVICE)
+        what = "What looks like a card has no rounded corners: a card is covered in part, or it is something else."
+        raise _SharpCorners(what, _ADVICE)
 
 
 def _is_rounded(known: _Known, corner: Array, inward: Array, blur_px: float) -> bool:
