@@ -1,9 +1,10 @@
 """Does the card's 95 % interval hold the scale? Simulated photos, cards drawn by tests/card_in_photo.py.
 
-    python tests/accuracy/cards.py [--photos N]
+    python tests/accuracy/cards.py [--photos N] [--first SEED] [--bare]
 
 Cards are cut, lie, stand on the table and throw a shadow anywhere within what docs/scale.md supposes; the map is a
-homography through the drawn tips with a lens term that is wrong by a draw from its own uncertainty.
+homography through the drawn tips with a lens term that is wrong by a draw from its own uncertainty. With --bare there
+is no card, and the script counts what is taken for one.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from panels import folded_panel
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import PlaneMap
 from foldtrue.handover import Nominal, Photo
+from foldtrue.rectify.card import card_faces
 from foldtrue.rectify.card_size import card_scale
 from foldtrue.rectify.size_budget import K1_STD, height_mm
 from foldtrue.simulate import practice_scene, simulate_photo
@@ -94,11 +96,34 @@ def _homography(plan_mm: np.ndarray, px: np.ndarray) -> np.ndarray:
     return cv2.findHomography(plan_mm, px, 0)[0]
 
 
+def _count_false(seeds: range) -> None:
+    false = {True: 0, False: 0}
+    masked = 0
+    for seed in seeds:
+        case = drawn(seed, with_card=False)
+        masked += bool(card_faces(case.photo, case.nominal, case.map))
+        for named in false:
+            try:
+                found = card_scale(case.photo, case.nominal, case.map, twist_std_mm=case.twist_std_mm, named=named)
+            except PhotoTooPoor:
+                continue
+            false[named] += 1
+            print(f"{seed}: named {named}: a card with scale {found.scale:.4f}")
+    print(
+        f"{len(seeds)} photos without a card: {false[False]} with one found, {false[True]} when asked for by name, "
+        f"{masked} with something masked"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=60)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--bare", action="store_true")
     options = parser.parse_args()
+    if options.bare:
+        _count_false(range(options.first, options.first + options.photos))
+        return
     error, std, off = [], [], []
     for seed in range(options.first, options.first + options.photos):
         case = drawn(seed)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -40,10 +41,15 @@ def scene(ground=DARK, view="front", **camera):
     return Scene(view=view, camera=shot, ground=ground, oversample=2)
 
 
-def pictured(plan, card, **options):
-    """The photo with a card in it, the true map, and where the corners are."""
+@cache
+def photographed(**options):
     drawn = scene(**options)
-    made = simulate_photo(plan, drawn)
+    return drawn, simulate_photo(folded_panel(), drawn)
+
+
+def pictured(card, **options):
+    """The photo with a card in it, the true map, and where the corners are."""
+    drawn, made = photographed(**options)
     photo, corners = lay_card(made, drawn, card)
     return photo, made.truth.map, corners
 
@@ -53,7 +59,7 @@ def off_px(found, truth):
 
 
 def measured(plan, card, *, named=True, **options):
-    photo, true, _ = pictured(plan, card, **options)
+    photo, true, _ = pictured(card, **options)
     return card_scale(photo, plan, true, twist_std_mm=0.1, named=named)
 
 
@@ -92,7 +98,7 @@ def test_tolerance_of_a_card_is_a_rectangular_distribution(plan):
     ],
 )
 def test_card_is_found_and_gives_the_scale(plan, card, options):
-    photo, true, corners = pictured(plan, card, **options)
+    photo, true, corners = pictured(card, **options)
     found = card_scale(photo, plan, true, twist_std_mm=0.1)
     assert found.kind == "card"
     assert off_px(found.corners_px, corners) < 1.0
@@ -102,7 +108,7 @@ def test_card_is_found_and_gives_the_scale(plan, card, options):
 
 @pytest.mark.parametrize("factor", [0.93, 1.07])
 def test_scale_is_that_of_the_map(plan, factor):
-    photo, true, _ = pictured(plan, DrawnCard())
+    photo, true, _ = pictured(DrawnCard())
     plain = card_scale(photo, plan, true, twist_std_mm=0.1).scale
     size = np.diag([factor, factor, 1.0])
     larger = PlaneMap(true.homography @ size, true.k1, true.centre_px, true.focal_px)
@@ -121,7 +127,7 @@ def test_the_cards_face_lies_nearer_or_farther_than_the_pieces(plan):
 
 
 def test_budget_adds_up_and_a_worse_map_says_less(plan):
-    photo, true, _ = pictured(plan, DrawnCard())
+    photo, true, _ = pictured(DrawnCard())
     good = card_scale(photo, plan, true, k1_std=0.001, twist_std_mm=0.05)
     poor = card_scale(photo, plan, true, k1_std=0.02, twist_std_mm=0.4)
     assert set(good.budget) == {"card", "edges", "plane", "lens", "rim", "height"}
@@ -130,7 +136,7 @@ def test_budget_adds_up_and_a_worse_map_says_less(plan):
 
 
 def test_the_cards_own_shape_takes_out_a_tilt_that_the_piece_feigns(plan):
-    photo, true, _ = pictured(plan, DrawnCard())
+    photo, true, _ = pictured(DrawnCard())
     keystone = np.array([[1.0, 0, 0], [0, 1, 0], [4e-5, 3e-5, 1.0]])
     tilted = PlaneMap(true.homography @ keystone, true.k1, true.centre_px, true.focal_px)
     found = card_scale(photo, plan, tilted, twist_std_mm=0.3)
@@ -153,7 +159,7 @@ def test_a_strap_across_the_middle_hides_no_side(plan):
 
 
 def test_faces_are_found_to_be_masked(plan):
-    photo, true, corners = pictured(plan, DrawnCard())
+    photo, true, corners = pictured(DrawnCard())
     faces = card_faces(photo, plan, true)
     assert min(off_px(face, corners) for face in faces) < 3
     assert off_px(card_scale(photo, plan, true).face_px, corners) < 3
@@ -163,7 +169,7 @@ def test_faces_are_found_to_be_masked(plan):
 
 
 def test_no_card_is_declined(plan):
-    made = simulate_photo(plan, scene())
+    _, made = photographed()
     with pytest.raises(PhotoTooPoor, match=r"No card of 85\.60 x 53\.98 mm can be made out"):
         card_scale(made.photo, plan, made.truth.map)
     assert card_faces(made.photo, plan, made.truth.map) == ()
