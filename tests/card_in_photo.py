@@ -71,9 +71,32 @@ def lay_card(made, scene, card: DrawnCard, diameter_mm: float = 120.0) -> tuple[
     px = (np.stack([x.ravel(), y.ravel()], 1) + 0.5) / fine - 0.5
     eye, rays = _rays(pinhole, px)
     eye, rays = eye * sides, rays * sides
-    colour = np.zeros((len(px), 3))
-    cover = np.zeros(len(px))
-    shade = np.ones(len(px))
+    colour, cover, shade = _laid(card, eye, rays)
+    shape = ((high - low)[1], fine, (high - low)[0], fine)
+    blur = scene.sensor.blur_px
+
+    def pooled(values):
+        import cv2
+
+        small = values.reshape(*shape, -1).mean((1, 3)).astype(np.float32)
+        return cv2.GaussianBlur(small, (0, 0), blur).reshape(*small.shape)
+
+    # What lies under the card sheds no light past its edge, however blurred.
+    paint, kept, cover = pooled(colour), pooled(shade * (1 - cover)), pooled(cover)
+    linear = photo.linear[photo.pixels[low[1] : high[1], low[0] : high[0]]]
+    light = linear * kept + paint
+    rng = np.random.default_rng(card.seed)
+    light = light + rng.normal(0, card.noise, light.shape) * cover
+    pixels = photo.pixels.copy()
+    pixels[low[1] : high[1], low[0] : high[0]] = _coded(light)
+    return replace(photo, pixels=pixels), corners_px
+
+
+def _laid(card: DrawnCard, eye: np.ndarray, rays: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Colour (N, 3) and cover (N,) of the card and what lies on it, and what its shadow leaves of the table's light."""
+    colour = np.zeros((len(rays), 3))
+    cover = np.zeros(len(rays))
+    shade = np.ones(len(rays))
     foot_uv = _seen_at(card, 0.0, eye, rays)
     throw = np.array(card.shadow_mm)
     shade[_inside(card, foot_uv - throw)] = 0.45
@@ -89,23 +112,7 @@ def lay_card(made, scene, card: DrawnCard, diameter_mm: float = 120.0) -> tuple[
     if card.strap_mm:
         hit = (np.abs(top[:, 0]) < card.strap_mm / 2) & (np.abs(top[:, 1]) < card.size_mm[1])
         colour[hit], cover[hit] = (0.3, 0.2, 0.15), 1
-    shape = ((high - low)[1], fine, (high - low)[0], fine)
-    blur = scene.sensor.blur_px
-
-    def pooled(values):
-        import cv2
-
-        small = values.reshape(*shape, -1).mean((1, 3)).astype(np.float32)
-        return cv2.GaussianBlur(small, (0, 0), blur).reshape(*small.shape)
-
-    paint, cover, shade = pooled(colour), pooled(cover), pooled(shade)
-    linear = photo.linear[photo.pixels[low[1] : high[1], low[0] : high[0]]]
-    light = linear * (shade * (1 - cover)) + paint
-    rng = np.random.default_rng(card.seed)
-    light = light + rng.normal(0, card.noise, light.shape) * cover
-    pixels = photo.pixels.copy()
-    pixels[low[1] : high[1], low[0] : high[0]] = _coded(light)
-    return replace(photo, pixels=pixels), corners_px
+    return colour, cover, shade
 
 
 def _coded(light):
