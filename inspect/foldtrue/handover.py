@@ -165,7 +165,8 @@ class Plane:
 
     map: folded mm <-> px. turn_deg: how far the plan is turned in the upright photo, ccw. reference: what fixed the
     scale. assumed: what had to be assumed, in words of flags.py. method: 'outline' or 'lattice' or 'given'.
-    score: match of the plan's look with the photo, 0..1; runner_up: the best score at any other place.
+    score: match of the plan's look with the photo, 0..1; runner_up: the best score at any other place. private_px:
+    outlines (K, 2) px of what no picture may show, the face of a card.
     """
 
     map: PlaneMap
@@ -177,6 +178,7 @@ class Plane:
     method: str
     score: float
     runner_up: float
+    private_px: tuple[Array, ...] = ()
 
 
 @dataclass(frozen=True)

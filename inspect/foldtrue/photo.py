@@ -149,16 +149,17 @@ def _header(image: Image) -> dict[str, Any]:
     except Exception:  # damaged EXIF must not cost the photo
         orientation, camera = 1, {}
     focal = _positive(camera.get(_FOCAL_35MM))
+    dpi = _dpi(image, taken_by_camera=focal is not None or _EXPOSURE_TIME in camera)
     return {
         "orientation": orientation if orientation in range(1, 9) else 1,
         "focal_35mm": focal,
-        "dpi": _dpi(image, taken_by_camera=focal is not None or _EXPOSURE_TIME in camera),
+        "dpi": dpi[::-1] if dpi and orientation in range(5, 9) else dpi,  # those turn the picture by a quarter
         "colour_profile": _profile_name(image.info.get("icc_profile")),
     }
 
 
 def _dpi(image: Image, *, taken_by_camera: bool) -> tuple[float, float] | None:
-    """The resolution of a scan. Cameras and screen programs write 72 or 96 without meaning it."""
+    """The resolution of a scan, as the file lies. Cameras and screen programs write 72 or 96 without meaning it."""
     try:
         across, down = (_positive(value) for value in image.info.get("dpi", (None, None)))
     except (TypeError, ValueError):

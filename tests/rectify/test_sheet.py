@@ -19,7 +19,8 @@ from foldtrue.frames import PlaneMap, apply_homography
 from foldtrue.handover import Photo
 from foldtrue.photo import linear_table, read_photo
 from foldtrue.rectify.sheet import find_sheet
-from foldtrue.rectify.sheet_size import K1_STD, LAYER_MM, SIZES_MM, sheet_scale, tolerance_mm
+from foldtrue.rectify.sheet_size import SIZES_MM, sheet_scale, tolerance_mm
+from foldtrue.rectify.size_budget import K1_STD, LAYER_MM
 from foldtrue.simulate import Camera, Ground, Reference, Scene, Thumb, practice_scene, simulate_photo
 from foldtrue.simulate.camera import Pinhole
 

@@ -17,9 +17,10 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from foldtrue.frames import Array
-from foldtrue.handover import Inspection, IntArray, Photo
+from foldtrue.handover import Inspection, IntArray
 from foldtrue.measured import radius95
 from foldtrue.report.legend import Marks, add_legend, label
+from foldtrue.report.mask import mask_faces
 
 _SMALLEST_PX = 1100
 _MARGIN = 0.08
@@ -46,7 +47,7 @@ class Part:
 def overlay_png(inspection: Inspection, record: Mapping[str, Any], longest_side_px: int) -> bytes:
     """The overlay as PNG bytes: the photo around the piece, longer side about `longest_side_px`, and a legend below."""
     part = photo_part(inspection, longest_side_px)
-    canvas, scale = _background(inspection.photo, part), part.scale
+    canvas, scale = _background(inspection, part), part.scale
     marks = _marks(inspection, scale, canvas.shape[1])
     tips = [part.place(inspection.fit.map.to_px(_planned_tips(inspection, i))) for i in range(len(marks.measured))]
     for i in np.flatnonzero(~marks.measured).tolist():
@@ -79,11 +80,12 @@ def photo_part(inspection: Inspection, longest_side_px: int) -> Part:
     return Part(low, high - low, scale)
 
 
-def _background(photo: Photo, part: Part) -> Any:
-    """The drawn part of the photo, (H, W, 3) uint8."""
+def _background(inspection: Inspection, part: Part) -> Any:
+    """The drawn part of the photo, (H, W, 3) uint8, what no picture may show masked."""
     (left, top), (width, height) = part.origin_px.tolist(), part.size_px.tolist()
-    pixels = photo.pixels[top : top + height, left : left + width]
+    pixels = inspection.photo.pixels[top : top + height, left : left + width]
     pixels = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    pixels = mask_faces(pixels, tuple(outline - part.origin_px for outline in inspection.plane.private_px))
     size = (max(1, round(width * part.scale)), max(1, round(height * part.scale)))
     small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA if part.scale < 1 else cv2.INTER_CUBIC)
     return np.ascontiguousarray(small)
