@@ -1,0 +1,252 @@
+"""Where each crease lies: places of its blocks by maximum likelihood, a straight line through them, the lens's bow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from foldtrue.detect.crease_bands import Bands, Paths, Sheet, sample_bands
+from foldtrue.detect.crease_looks import Look, learn_look, responses
+from foldtrue.detect.creases import best_paths, path_noise
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import BoolArray
+from foldtrue.handover_grid import CreaseScan
+
+NARROW_ROWS = 0.15
+NARROW_MM = 1.0
+NARROW_DEG = 0.3
+"""How far a line is looked for once its neighbours say where it should be."""
+SEEN = 4.5
+"""Least signal-to-noise of a whole line where its neighbours say where it should be: about 40 independent places are
+looked at, among which Gaussian noise reaches 4.5 once in 3000 lines. Where the paper itself shows more than that beside
+the lines, that counts (BESIDE)."""
+BESIDE = 1.25
+"""A line must stand out by this factor more than 99 of 100 searches half-way between lines."""
+LOOK_MM = 1.2
+"""Half-width of a look that is learned."""
+K1_UNKNOWN = 0.02
+"""Standard deviation of a camera's radial term before the photo tells (fit/lens.py)."""
+BLOCK_SEEN = 1.5
+"""Least signal-to-noise of a block (smoothed along its line) that says where its line lies."""
+LEAST_BLOCKS = 3
+
+Looks = tuple[Look, Look, Look]
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Straight lines through blocks: offset at the foot and angle (L, 2), mm and rad, with covariance (L, 2, 2); ok
+    (L,). used (N,) blocks, their shift_mm and std_mm, relative to the band's path."""
+
+    figures: Array
+    cov: Array
+    ok: BoolArray
+    used: BoolArray
+    shift_mm: Array
+    std_mm: Array
+
+
+def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tuple[Paths, Looks, CreaseScan]:
+    """Learn the looks along the expected lines, find the lines with them, and place their blocks."""
+    grid, count = sheet.grid, len(sheet.grid.number)
+    window = min(NARROW_ROWS * grid.row_mm, NARROW_MM)
+    half = window + LOOK_MM + 4 * step
+    real = sample_bands(sheet, expected, half, step, beside=False, clip=12.0)
+    beside = sample_bands(sheet, expected, half, step, beside=True, clip=12.0)
+    looks = _learned(real, expected, looks, grid.family, step)
+    signal, nothing = np.zeros_like(real.light), np.zeros_like(beside.light)
+    for family, look in enumerate(looks):
+        for bands, into in ((real, signal), (beside, nothing)):
+            own = grid.family[bands.line] == family
+            into[own] = responses(bands.light[own], look)
+    peaks = best_paths(real, signal, window, count, NARROW_DEG)
+    decoys = best_paths(beside, nothing, window, count, NARROW_DEG)
+    noise = path_noise(beside, nothing, window, count)
+    evidence = np.abs(peaks.response) / noise
+    beside_evidence = (np.abs(decoys.response) / noise)[decoys.blocks > 0]
+    needed = np.full(count, max(SEEN, BESIDE * float(np.percentile(beside_evidence, 99))))
+    fitted = _fit(real, signal, nothing, (peaks.response, peaks.offset_mm, peaks.angle_rad, peaks.pivot_mm), looks, grid.family)
+    found = (evidence > needed) & fitted.ok
+    height = np.array([np.abs(look.profile).max() for look in looks])[grid.family]
+    scale = height / np.sqrt(np.maximum(peaks.blocks, 1))
+    paths = Paths(
+        np.where(found, expected.offset_mm + fitted.figures[:, 0], expected.offset_mm),
+        np.where(found, expected.angle_rad + fitted.figures[:, 1], expected.angle_rad),
+        found,
+    )
+    used = fitted.used & found[real.line]
+    line, s = real.line[used], real.s_mm[used]
+    scan = CreaseScan(
+        map=sheet.map,
+        k1_std=np.inf,
+        evidence=evidence,
+        needed=needed,
+        decoys=beside_evidence,
+        contrast=peaks.response * scale,
+        contrast_std=noise * scale,
+        offset_mm=paths.offset_mm,
+        angle_rad=paths.angle_rad,
+        cov=fitted.cov,
+        found=found,
+        line=line,
+        s_mm=s,
+        shift_mm=expected.at(line, s) + fitted.shift_mm[used],
+        std_mm=fitted.std_mm[used],
+        odd=np.array([look.odd for look in looks]),
+    )
+    return paths, looks, scan
+
+
+def _learned(bands: Bands, expected: Paths, looks: Looks, family: Array, step: float) -> Looks:
+    """Looks from the photo, where a direction has three lines to learn from; else what served so far."""
+    out = []
+    weight = np.where(expected.known[bands.line], bands.share.mean(1), 0.0)
+    for k, look in enumerate(looks):
+        own = weight * (family[bands.line] == k)
+        enough = len(np.unique(bands.line[own > 0])) >= 3
+        out.append(learn_look(bands, own, look, int(LOOK_MM / step)) if enough else look)
+    return out[0], out[1], out[2]
+
+
+def _fit(bands: Bands, signal: Array, nothing: Array, start: tuple[Array, ...], looks: Looks, family: Array) -> Fitted:
+    """Gauss-Newton on the places of all blocks at once, each line straight, blocks robustly weighted (Tukey).
+
+    A crease of response A, w off the path, has slope A curvature w there: that is the block's place; its standard
+    uncertainty follows from the slopes found where there is no crease.
+    """
+    count = len(family)
+    response, offset, angle, pivot = start
+    sense = np.sign(response)[bands.line]
+    curvature = np.array([look.curvature for look in looks])[family][bands.line]
+    slope = np.gradient(signal, axis=1) * sense[:, None]
+    upward = signal * sense[:, None]
+    level_noise = 1.4826 * float(np.median(np.abs(nothing)))
+    slope_noise = 1.4826 * float(np.median(np.abs(np.gradient(nothing, axis=1))))
+    x = bands.s_mm - pivot[bands.line]
+    figures = np.stack([offset, angle], 1)
+    for _ in range(5):
+        place = figures[bands.line, 0] - figures[bands.line, 1] * x
+        height = _smooth_along(_at(bands, upward, place), bands.line)
+        seen = height > BLOCK_SEEN * level_noise
+        safe = np.where(seen, height, 1.0)
+        shift = np.clip(_at(bands, slope, place) / (curvature * safe), -3.0, 3.0) * bands.step_mm
+        std = np.where(seen, slope_noise / (curvature * safe) * bands.step_mm, np.inf)
+        change, cov, trust, ok = _straight(x, shift, std, bands.line, count)
+        figures = figures + np.where(ok[:, None], change, 0.0)
+    to_foot = np.zeros((count, 2, 2))
+    to_foot[:, 0, 0] = to_foot[:, 1, 1] = 1.0
+    to_foot[:, 0, 1] = pivot
+    at_foot = np.einsum("lij,lj->li", to_foot, figures)
+    used = seen & (trust > 0.1) & ok[bands.line]
+    return Fitted(at_foot, to_foot @ cov @ to_foot.transpose(0, 2, 1), ok, used, place + shift, std)
+
+
+def _at(bands: Bands, values: Array, place_mm: Array) -> Array:
+    """Values (B, U) at one place (B,) across each band, linearly between columns."""
+    at = np.clip((place_mm - bands.u_mm[0]) / bands.step_mm, 0.0, len(bands.u_mm) - 1.001)
+    low = at.astype(np.int64)
+    rows = np.arange(len(values))
+    return np.asarray(values[rows, low] * (1 - at + low) + values[rows, low + 1] * (at - low))
+
+
+def _smooth_along(value: Array, line: Array) -> Array:
+    """Mean with the neighbouring blocks of the same line, weights 1, 2, 1."""
+    before = np.where(np.roll(line, 1) == line, np.roll(value, 1), value)
+    after = np.where(np.roll(line, -1) == line, np.roll(value, -1), value)
+    return np.asarray(0.25 * before + 0.5 * value + 0.25 * after)
+
+
+def _straight(x: Array, shift: Array, std: Array, line: Array, count: int) -> tuple[Array, Array, Array, BoolArray]:
+    """Lines shift = e - angle x by weighted least squares with Tukey's weights; changes (L, 2), covariances (L, 2, 2)
+    widened where residuals exceed their stds, block weights, and which lines have enough blocks."""
+    trust = np.ones_like(x)
+    weight0 = np.where(np.isfinite(std), 1.0 / std**2, 0.0)
+    ok = np.bincount(line, weight0 > 0, count) >= LEAST_BLOCKS
+    figures, cov = np.zeros((count, 2)), np.tile(np.eye(2), (count, 1, 1))
+    for _ in range(6):
+        w = weight0 * trust
+        s0, s1, s2 = (np.bincount(line, w * f, count) for f in (np.ones_like(x), -x, x * x))
+        normal = np.stack([np.stack([s0, s1], 1), np.stack([s1, s2], 1)], 1)
+        ok = ok & (s0 * s2 - s1 * s1 > 1e-9 * np.maximum(s0, 1e-12) * np.maximum(s2, 1e-12))
+        normal[~ok] = np.eye(2)
+        right = np.stack([np.bincount(line, w * shift, count), np.bincount(line, -w * shift * x, count)], 1)
+        figures = np.where(ok[:, None], np.linalg.solve(normal, right[:, :, None])[:, :, 0], 0.0)
+        rest = (shift - figures[line, 0] + figures[line, 1] * x) * np.sqrt(weight0)
+        scale = np.maximum(1.0, _spread(rest, weight0 > 0, line, count))
+        z = rest / (4.685 * scale[line])
+        trust = np.where(np.abs(z) < 1, (1 - z * z) ** 2, 0.0)
+    free = np.maximum(np.bincount(line, (weight0 > 0) * trust, count) - 2, 1.0)
+    excess = np.maximum(1.0, np.bincount(line, trust * rest**2, count) / free)
+    cov[ok] = np.linalg.inv(normal[ok]) * excess[ok, None, None]
+    return figures, cov, trust, ok
+
+
+def _spread(rest: Array, used: BoolArray, line: Array, count: int) -> Array:
+    """Robust standard deviation of each line's normalised residuals."""
+    from foldtrue.subpixel import group_median
+
+    return 1.4826 * group_median(np.abs(rest[used]), line[used], count)
+
+
+def lens_from_bows(sheet: Sheet, coarse: Paths, looks: Looks, step: float) -> tuple[PlaneMap, float]:
+    """The map with the radial term that straightens the found lines, and that term's standard uncertainty; the map as
+    it was and K1_UNKNOWN where too little shows. The homography follows, so that places keep their mm as well as can
+    be."""
+    import cv2
+
+    grid = sheet.grid
+    half = max(LOOK_MM, 8 * step) + 4 * step
+    real = sample_bands(sheet, coarse, half, step, beside=False, clip=12.0)
+    beside = sample_bands(sheet, coarse, half, step, beside=True, clip=12.0)
+    signal, nothing = np.zeros_like(real.light), np.zeros_like(beside.light)
+    for family, look in enumerate(looks):
+        for bands, into in ((real, signal), (beside, nothing)):
+            own = grid.family[bands.line] == family
+            into[own] = responses(bands.light[own], look)
+    peaks = best_paths(real, signal, 4 * step, len(grid.number), 0.1)
+    fitted = _fit(real, signal, nothing, (peaks.response, peaks.offset_mm, peaks.angle_rad, peaks.pivot_mm), looks, grid.family)
+    used = fitted.used & coarse.known[real.line]
+    if used.sum() < 30:
+        return sheet.map, K1_UNKNOWN
+    line, s = real.line[used], real.s_mm[used]
+    shift = coarse.at(line, s) + fitted.shift_mm[used]
+    normal = grid.normals[line]
+    places = (grid.offset_mm[line] + shift)[:, None] * normal + s[:, None] * np.stack([-normal[:, 1], normal[:, 0]], 1)
+    k1, k1_std = _bow(sheet.map, places, normal, line, s, shift, 1 / fitted.std_mm[used] ** 2)
+    # What is known beforehand of a lens counts too: phones keep straight lines within this (docs/uncertainty.md).
+    share = 1 / (1 + (k1_std / K1_UNKNOWN) ** 2)
+    k1, k1_std = share * k1, k1_std * np.sqrt(share)
+    px = sheet.map.to_px(places)
+    bent = replace(sheet.map, k1=sheet.map.k1 + k1)
+    matrix, _ = cv2.findHomography(places, bent.undistort(px))
+    return replace(bent, homography=np.asarray(matrix, float)), k1_std
+
+
+def _bow(plane: PlaneMap, places: Array, normal: Array, line: Array, s: Array, shift: Array, weight: Array) -> tuple[float, float]:
+    """Radial term and its standard uncertainty from the bows of lines that are straight on the paper (each line's own
+    offset and angle taken out), residuals beyond their spread damped (Huber)."""
+    field = np.sum(plane.radial_field(places) * normal, 1)
+    damp = np.ones_like(shift)
+    k1 = std = 0.0
+    for _ in range(8):
+        w = weight * damp
+        f, y = (_without_line(s, v, w, line) for v in (field, shift))
+        power = float(np.sum(w * f * f))
+        k1 = float(np.sum(w * f * y)) / max(power, 1e-12)
+        rest = (y - k1 * f) * np.sqrt(weight)
+        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-12
+        damp = 1.0 / np.maximum(1.0, np.abs(rest) / (2 * spread))
+        std = max(spread, 1.0) / np.sqrt(max(power, 1e-12))
+    return k1, std
+
+
+def _without_line(s: Array, value: Array, weight: Array, line: Array) -> Array:
+    """Residuals of value about each line's own weighted straight line over s."""
+    count = int(line.max()) + 1
+    s0, s1, s2, y0, y1 = (np.bincount(line, weight * f, count) for f in (np.ones_like(s), s, s * s, value, s * value))
+    det = s0 * s2 - s1 * s1
+    safe = np.where(det > 1e-12 * np.maximum(s0 * s2, 1e-300), det, 1.0)
+    b = np.where(safe == 1.0, 0.0, (s0 * y1 - s1 * y0) / safe)
+    a = (y0 - b * s1) / np.where(s0 > 0, s0, 1.0)
+    return np.asarray(value - a[line] - b[line] * s)

@@ -1,0 +1,174 @@
+"""fit_grid: from the scanned lines and sides to every line's error against the plan, with what explains them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from foldtrue.errors import NotThisPiece
+from foldtrue.fit.grid_frame import Adjusted, Effect, Observed, explain, observe, warped
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover_grid import CreaseScan, GridEffect, GridFit, LineStatus, PlannedGrid, SheetSides
+from foldtrue.measured import COVERAGE_95
+
+LEAST_LINES = 6
+LEAST_SHARE = 0.5
+"""Fewer found lines, in number or as a share of the planned ones, are no grid of this plan."""
+
+
+def fit_grid(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides) -> GridFit:
+    """Adjust frame and errors. Raises NotThisPiece when too few of the planned lines show."""
+    check_grid_shows(grid, scan)
+    plane = scan.map
+    for _ in range(2):
+        observed = observe(grid, scan, sides, plane)
+        effects, found = explain(observed, grid, sides, scan.k1_std)
+        plane = warped(plane, found.terms, float(np.abs(grid.outline_mm).max()))
+    observed = observe(grid, scan, sides, plane)
+    figures, cov = _figures(observed, found)
+    lines = observed.is_line
+    normals, offset = observed.normals[lines], np.sum(observed.points[lines, 0] * observed.normals[lines], 1)
+    gauge, keep_offset, keep_angle = _similarity(normals, offset, figures[lines])
+    status, reason = _statuses(grid, scan)
+    count = len(grid.number)
+    error, u95 = np.full((count, 2), np.nan), np.full((count, 2), np.nan)
+    own = observed.index[lines]
+    n = len(own)
+    error[own, 0], error[own, 1] = keep_offset @ figures[lines, 0], np.degrees(keep_angle @ figures[lines, 1])
+    cov_offset, cov_angle = cov[: 2 * n : 2, : 2 * n : 2], cov[1 : 2 * n : 2, 1 : 2 * n : 2]
+    u95[own, 0] = COVERAGE_95 * np.sqrt(np.einsum("ij,jk,ik->i", keep_offset, cov_offset, keep_offset))
+    u95[own, 1] = np.degrees(COVERAGE_95 * np.sqrt(np.einsum("ij,jk,ik->i", keep_angle, cov_angle, keep_angle)))
+    shown, side_cov = _sides(observed, sides, figures, cov, found, len(grid.number))
+    return GridFit(
+        _gauged(plane, gauge),
+        status,
+        reason,
+        error[:, 0],
+        error[:, 1],
+        u95[:, 0],
+        u95[:, 1],
+        shown,
+        side_cov,
+        found.spread_mm,
+        float(np.degrees(found.spread_rad)),
+        _noteworthy(effects, found, sides),
+        gauge,
+    )
+
+
+def check_grid_shows(grid: PlannedGrid, scan: CreaseScan) -> None:
+    """Raise NotThisPiece unless enough of the planned lines are there, in all three directions."""
+    share = [float(np.mean(scan.found[grid.family == f])) for f in range(3)]
+    if scan.found.sum() >= LEAST_LINES and min(share) > 0.2 and np.mean(scan.found) >= LEAST_SHARE:
+        return
+    seen = int(scan.found.sum())
+    if seen <= max(2, 0.05 * len(scan.found)):
+        what = "The sheet shows no grid of creases."
+    else:
+        what = f"Only {seen} of the plan's {len(scan.found)} grid lines show in this sheet, so it is not this plan's grid."
+    raise NotThisPiece(
+        what, "Check sheet height, divisions and kind of grid in the plan; light the sheet low from one side or from behind."
+    )
+
+
+def _figures(observed: Observed, found: Adjusted) -> tuple[Array, Array]:
+    """Offset at the foot and angle (N, 2), mm and rad, of lines and sides in the frame, and their joint covariance
+    (2N, 2N): measuring noise of each, and the frame's, which is common."""
+    s0, s1 = observed.s.T
+    span = s1 - s0
+    to_figures = np.stack([np.stack([s1 / span, -s0 / span], 1), np.stack([1 / span, -1 / span], 1)], 1)
+    figures = np.einsum("nij,nj->ni", to_figures, observed.value)
+    lever = (to_figures @ observed.design).reshape(-1, observed.design.shape[2])
+    cov = lever @ found.terms_cov @ lever.T
+    own = to_figures @ observed.cov @ to_figures.transpose(0, 2, 1)
+    for k in range(len(own)):
+        cov[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] += own[k]
+    return figures, cov
+
+
+def _similarity(normals: Array, offset: Array, figures: Array) -> tuple[Array, Array, Array]:
+    """The similarity of the lines: shift and scale by least squares on the offsets, turn the mean of the angles; and
+    the matrices that take it out of offsets and of angles."""
+    design = np.stack([normals[:, 0], normals[:, 1], offset], 1)
+    solve = np.linalg.pinv(design)
+    shift_x, shift_y, scale = solve @ figures[:, 0]
+    n = len(figures)
+    gauge = np.array([shift_x, shift_y, scale, np.degrees(figures[:, 1].mean())])
+    return gauge, np.eye(n) - design @ solve, np.eye(n) - np.full((n, n), 1 / n)
+
+
+def _gauged(plane: PlaneMap, gauge: Array) -> PlaneMap:
+    """The map whose frame has the similarity taken out: planned places move with it."""
+    turn, grow = np.deg2rad(gauge[3]), 1 + gauge[2]
+    c, s = grow * np.cos(turn), grow * np.sin(turn)
+    matrix = plane.homography @ np.array([[c, -s, gauge[0]], [s, c, gauge[1]], [0, 0, 1.0]])
+    return replace(plane, homography=matrix / matrix[2, 2])
+
+
+def _statuses(grid: PlannedGrid, scan: CreaseScan) -> tuple[tuple[LineStatus, ...], tuple[str, ...]]:
+    """A line that is not found is missing where one as weak as the weakest of its direction would have been seen."""
+    status: list[LineStatus] = []
+    reason = []
+    size = np.abs(scan.contrast)
+    for k in range(len(grid.number)):
+        if scan.found[k]:
+            status.append("measured")
+            reason.append("")
+            continue
+        near = scan.found & (grid.family == grid.family[k])
+        log = np.log(size[near])
+        middle, spread = float(np.median(log)), max(1.4826 * float(np.median(np.abs(log - np.median(log)))), 0.35)
+        most = size[k] + 2 * scan.contrast_std[k]
+        faintest = min(float(np.exp(middle - 3.0 * spread)), 0.7 * float(size[near].min()))
+        if scan.contrast_std[k] > 0 and most < faintest:
+            status.append("missing")
+            reason.append("")
+        else:
+            status.append("not_measured")
+            reason.append("too faint in this light to tell from a crease that is not there")
+    return tuple(status), tuple(reason)
+
+
+def _sides(
+    observed: Observed, sides: SheetSides, figures: Array, cov: Array, found: Adjusted, lines: int
+) -> tuple[SheetSides, Array]:
+    """Sides in the frame, the edges' common shift taken out."""
+    error, angle = np.full(len(sides.seen), np.nan), np.full(len(sides.seen), np.nan)
+    side_cov = np.full((len(sides.seen), 2, 2), np.nan)
+    for k in np.flatnonzero(~observed.is_line):
+        side = int(observed.index[k]) - lines
+        error[side], angle[side] = figures[k, 0] - found.terms[9], np.degrees(figures[k, 1])
+        side_cov[side] = cov[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
+    return replace(sides, offset_error_mm=error, angle_error_deg=angle), side_cov
+
+
+TOLD_STD = 4.0
+TOLD_SCATTER = 2.7
+"""A systematic error is named when it is this many standard uncertainties and this many times the lines' own scatter."""
+LEAST_DRIFT_MM = 0.12
+LEAST_TURN_DEG = 0.06
+LEAST_SIDE_MM = 0.3
+"""What is smaller than these changes no fold that one can see (common practice, no source)."""
+
+
+def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides) -> tuple[GridEffect, ...]:
+    """Effects large enough to be named, by the mm they move a line or a side."""
+    out = []
+    for effect, size, cov in zip(effects, found.sizes, found.sizes_cov, strict=True):
+        std = float(np.sqrt(cov[0, 0]))
+        value = float(size[0])
+        if effect.code == "sheet_out_of_true":
+            assert effect.side is not None
+            swing = abs(float(size[1])) * float(sides.half_mm[effect.side])
+            value = value if abs(value) >= swing else float(np.copysign(swing, value))
+            told, moved = abs(value) >= LEAST_SIDE_MM, abs(value)
+        elif effect.code == "cumulative_drift":
+            told, moved = abs(value) >= max(LEAST_DRIFT_MM, TOLD_SCATTER * found.spread_mm), abs(value)
+        else:
+            told = abs(value) >= max(np.deg2rad(LEAST_TURN_DEG), TOLD_SCATTER * found.spread_rad)
+            moved = abs(value) * float(np.median(sides.half_mm))
+            value, std = float(np.degrees(value)), float(np.degrees(std))
+        if told and abs(value) >= TOLD_STD * std:
+            out.append((moved, GridEffect(effect.code, value, std, effect.family, effect.end, effect.side)))
+    return tuple(effect for _, effect in sorted(out, key=lambda pair: -pair[0]))

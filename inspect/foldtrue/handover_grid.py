@@ -1,0 +1,150 @@
+"""The types handed on when an unfolded sheet is measured, its cut edges and its grid of creases, before any twist.
+
+Flow: Plan -> PlannedGrid -> (Photo) -> SheetPlace -> CreaseScan -> GridFit -> GridInspection. Array shapes: L planned
+lines, K sides of the sheet, B blocks. All coordinates are in the sheet frame, mm. A line is given by its normal's
+direction and its offset along that normal from the sheet's centre; s is the place along it, from the foot of the
+normal, positive to the left of the normal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
+
+LineStatus = Literal["measured", "missing", "not_measured"]
+GridView = Literal["backlit", "front"]
+CauseCode = Literal[
+    "none", "random_line_errors", "cumulative_drift", "direction_turned", "sheet_out_of_true", "missing_lines"
+]
+
+
+@dataclass(frozen=True)
+class PlannedGrid:
+    """The grid a plan asks for. outline_mm: (K, 2) sheet, counter-clockwise. normal_deg: (L,) in [0, 180), offset_mm:
+    (L,), low_mm, high_mm: (L,) where the line enters and leaves the sheet. family: (L,) 0..2, number: (L,) its count
+    from the centre. row_mm: distance of neighbours."""
+
+    outline_mm: Array
+    row_mm: float
+    normal_deg: Array
+    offset_mm: Array
+    low_mm: Array
+    high_mm: Array
+    family: IntArray
+    number: IntArray
+
+    @property
+    def normals(self) -> Array:
+        """(L, 2) unit normals."""
+        angle = np.deg2rad(self.normal_deg)
+        return np.stack([np.cos(angle), np.sin(angle)], 1)
+
+
+@dataclass(frozen=True)
+class SheetSides:
+    """The cut edges as straight lines, in the frame of the map they were measured with.
+
+    normal_deg: (K,) planned outward normals; planned_mm: (K,) planned offsets; half_mm: (K,) half the planned lengths.
+    offset_error_mm: (K,) at the foot point, outward positive; angle_error_deg: (K,) ccw positive; cov: (K, 2, 2) of the
+    two, mm and rad. straightness_mm: (K,) RMS of the edge's points about the line. seen: (K,).
+    """
+
+    normal_deg: Array
+    planned_mm: Array
+    half_mm: Array
+    offset_error_mm: Array
+    angle_error_deg: Array
+    cov: Array
+    straightness_mm: Array
+    seen: BoolArray
+
+
+@dataclass(frozen=True)
+class SheetPlace:
+    """Where the sheet lies. map: sheet mm <-> px by its own outline, the plan's size taken for true. turn_deg: how far
+    it is turned in the upright photo, ccw. darker: the sheet is darker than what is around it. misfit_mm: RMS of the
+    sides about the planned outline seen in perspective."""
+
+    map: PlaneMap
+    turn_deg: float
+    darker: bool
+    sides: SheetSides
+    misfit_mm: float
+
+
+@dataclass(frozen=True)
+class CreaseScan:
+    """Every planned line looked for on the photo's own pixels, in the frame of `map`.
+
+    evidence: (L,) signal-to-noise of the whole line; needed: (L,) what counts as seen; decoys: evidence found half-way
+    between lines, where nothing is. contrast: (L,) mean height of the line's look relative to the paper's light, with
+    its sign; contrast_std: (L,). offset_mm (at the foot), angle_rad: (L,) measured minus planned; cov: (L, 2, 2) of
+    them. Blocks of lines: line (B,), s_mm (B,), shift_mm (B,) of the line along its normal there, std_mm (B,).
+    odd: (3,) whether the lines of a family show as a pair of light and shade (True) or as one bright or dark line.
+    k1_std: standard uncertainty of the map's lens term, from the straightness of the lines.
+    """
+
+    map: PlaneMap
+    k1_std: float
+    evidence: Array
+    needed: Array
+    decoys: Array
+    contrast: Array
+    contrast_std: Array
+    offset_mm: Array
+    angle_rad: Array
+    cov: Array
+    found: BoolArray
+    line: IntArray
+    s_mm: Array
+    shift_mm: Array
+    std_mm: Array
+    odd: BoolArray
+
+
+@dataclass(frozen=True)
+class GridEffect:
+    """One systematic error of a grid. family: the direction at fault, None for a side. end: -1 or +1, the end of the
+    family (by its line numbers) where a drift starts; side: the sheet's side at fault. size: mm of a drift over the
+    whole family, mm of a side's offset (outward positive), degrees of a turn (ccw positive); std: its standard
+    uncertainty."""
+
+    code: CauseCode
+    size: float
+    std: float
+    family: int | None = None
+    end: int | None = None
+    side: int | None = None
+
+
+@dataclass(frozen=True)
+class GridFit:
+    """The grid against its plan.
+
+    map: sheet mm <-> px, the frame that outline and lines leave after the effects found are accounted for; a similarity
+    of the measured lines is taken out. Lines (L): status, reason ('' where measured); offset_error_mm at the foot of
+    the planned line, angle_error_deg, ccw; their 95 % half-widths; all nan where not measured. sides: the sheet's sides
+    in the same frame, the common shift of all edges (light) taken out; side_cov (K, 2, 2) mm, rad. scatter_mm,
+    scatter_deg: standard deviation of the lines' own errors, the effects and the noise taken out; effects: what stands
+    out from it, the largest first. gauge: (4,) shift x, y (mm), scale - 1, turn (deg) of the similarity taken out.
+    """
+
+    map: PlaneMap
+    status: tuple[LineStatus, ...]
+    reason: tuple[str, ...]
+    offset_error_mm: Array
+    angle_error_deg: Array
+    offset_u95_mm: Array
+    angle_u95_deg: Array
+    sides: SheetSides
+    side_cov: Array
+    scatter_mm: float
+    scatter_deg: float
+    effects: tuple[GridEffect, ...]
+    gauge: Array
