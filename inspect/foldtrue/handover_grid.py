@@ -10,12 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
+from foldtrue.handover import BoolArray, IntArray, Photo
 
 LineStatus = Literal["measured", "missing", "not_measured"]
 GridView = Literal["backlit", "front"]
@@ -148,3 +148,50 @@ class GridFit:
     scatter_deg: float
     effects: tuple[GridEffect, ...]
     gauge: Array
+
+
+@dataclass(frozen=True)
+class FoldedForecast:
+    """What the measured grid would do to the folded piece. Arrays over twists (T): position_error_mm (T, 2) of each
+    twist after the best similarity of the piece, position_u95_mm (T,), angle_error_deg (T,), ccw. rms_mm: of the
+    position errors. gap_mm (T,): the largest distance between the places that the facets around a tip give it."""
+
+    twist: tuple[str, ...]
+    position_error_mm: Array
+    position_u95_mm: Array
+    angle_error_deg: Array
+    gap_mm: Array
+    rms_mm: float
+
+
+@dataclass(frozen=True)
+class GridCause:
+    """The likely cause and what it means. code with its own fields: family's normal_deg, the line numbers missing, the
+    side. verdict: within, outside, or too close to call, of the folded twists against tolerance_mm. sentence, advice:
+    for the person."""
+
+    code: CauseCode
+    effect: GridEffect | None
+    others: tuple[GridEffect, ...]
+    missing: tuple[int, ...]
+    verdict: Literal["within", "outside", "too_close_to_call"]
+    tolerance_mm: float
+    sentence: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class GridInspection:
+    """Everything known about one photo of one pre-creased sheet."""
+
+    plan_name: str
+    grid: PlannedGrid
+    photo: Photo
+    view: GridView
+    place: SheetPlace
+    scan: CreaseScan
+    fit: GridFit
+    forecast: FoldedForecast
+    cause: GridCause
+    provenance: Mapping[str, Any]
+    timings_s: Mapping[str, float]

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from foldtrue.detect.crease_bands import Bands, Paths, Sheet, sample_bands
-from foldtrue.detect.crease_looks import Look, learn_look, responses
-from foldtrue.detect.creases import best_paths, path_noise
-from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray
+from foldtrue.detect.crease_looks import learn_look
+from foldtrue.detect.crease_paths import Looks, Peaks, best_sense, path_noise
+from foldtrue.frames import Array
+from foldtrue.handover import BoolArray, IntArray
 from foldtrue.handover_grid import CreaseScan
 
 NARROW_ROWS = 0.15
@@ -25,13 +25,9 @@ BESIDE = 1.25
 """A line must stand out by this factor more than 99 of 100 searches half-way between lines."""
 LOOK_MM = 1.2
 """Half-width of a look that is learned."""
-K1_UNKNOWN = 0.02
-"""Standard deviation of a camera's radial term before the photo tells (fit/lens.py)."""
-BLOCK_SEEN = 1.5
-"""Least signal-to-noise of a block (smoothed along its line) that says where its line lies."""
+FAINT_BLOCK = 0.2
+"""A block fainter than this share of its line's mean says nothing of its place."""
 LEAST_BLOCKS = 3
-
-Looks = tuple[Look, Look, Look]
 
 
 @dataclass(frozen=True)
@@ -55,20 +51,15 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
     real = sample_bands(sheet, expected, half, step, beside=False, clip=12.0)
     beside = sample_bands(sheet, expected, half, step, beside=True, clip=12.0)
     looks = _learned(real, expected, looks, grid.family, step)
-    signal, nothing = np.zeros_like(real.light), np.zeros_like(beside.light)
-    for family, look in enumerate(looks):
-        for bands, into in ((real, signal), (beside, nothing)):
-            own = grid.family[bands.line] == family
-            into[own] = responses(bands.light[own], look)
-    peaks = best_paths(real, signal, window, count, NARROW_DEG)
-    decoys = best_paths(beside, nothing, window, count, NARROW_DEG)
-    noise = path_noise(beside, nothing, window, count)
+    peaks, signal = best_sense(real, looks, grid, window, NARROW_DEG)
+    decoys, nothing = best_sense(beside, looks, grid, window, NARROW_DEG)
+    noise = path_noise(beside, nothing, window, NARROW_DEG)
     evidence = np.abs(peaks.response) / noise
     beside_evidence = (np.abs(decoys.response) / noise)[decoys.blocks > 0]
     needed = np.full(count, max(SEEN, BESIDE * float(np.percentile(beside_evidence, 99))))
-    fitted = _fit(real, signal, nothing, (peaks.response, peaks.offset_mm, peaks.angle_rad, peaks.pivot_mm), looks, grid.family)
+    fitted = _fit(real, signal, nothing, peaks, looks, grid.family)
     found = (evidence > needed) & fitted.ok
-    height = np.array([np.abs(look.profile).max() for look in looks])[grid.family]
+    height = np.array([look.height for look in looks])[grid.family]
     scale = height / np.sqrt(np.maximum(peaks.blocks, 1))
     paths = Paths(
         np.where(found, expected.offset_mm + fitted.figures[:, 0], expected.offset_mm),
@@ -109,26 +100,22 @@ def _learned(bands: Bands, expected: Paths, looks: Looks, family: Array, step: f
     return out[0], out[1], out[2]
 
 
-def _fit(bands: Bands, signal: Array, nothing: Array, start: tuple[Array, ...], looks: Looks, family: Array) -> Fitted:
+def _fit(bands: Bands, signal: Array, nothing: Array, start: Peaks, looks: Looks, family: Array) -> Fitted:
     """Gauss-Newton on the places of all blocks at once, each line straight, blocks robustly weighted (Tukey).
 
     A crease of response A, w off the path, has slope A curvature w there: that is the block's place; its standard
     uncertainty follows from the slopes found where there is no crease.
     """
     count = len(family)
-    response, offset, angle, pivot = start
-    sense = np.sign(response)[bands.line]
     curvature = np.array([look.curvature for look in looks])[family][bands.line]
-    slope = np.gradient(signal, axis=1) * sense[:, None]
-    upward = signal * sense[:, None]
+    slope = np.gradient(signal, axis=1)
     level_noise = 1.4826 * float(np.median(np.abs(nothing)))
     slope_noise = 1.4826 * float(np.median(np.abs(np.gradient(nothing, axis=1))))
-    x = bands.s_mm - pivot[bands.line]
-    figures = np.stack([offset, angle], 1)
+    x = bands.s_mm - start.pivot_mm[bands.line]
+    figures = np.stack([start.offset_mm, start.angle_rad], 1)
     for _ in range(5):
         place = figures[bands.line, 0] - figures[bands.line, 1] * x
-        height = _smooth_along(_at(bands, upward, place), bands.line)
-        seen = height > BLOCK_SEEN * level_noise
+        height, seen = _heights(_at(bands, signal, place), bands.line, level_noise, count)
         safe = np.where(seen, height, 1.0)
         shift = np.clip(_at(bands, slope, place) / (curvature * safe), -3.0, 3.0) * bands.step_mm
         std = np.where(seen, slope_noise / (curvature * safe) * bands.step_mm, np.inf)
@@ -136,7 +123,7 @@ def _fit(bands: Bands, signal: Array, nothing: Array, start: tuple[Array, ...], 
         figures = figures + np.where(ok[:, None], change, 0.0)
     to_foot = np.zeros((count, 2, 2))
     to_foot[:, 0, 0] = to_foot[:, 1, 1] = 1.0
-    to_foot[:, 0, 1] = pivot
+    to_foot[:, 0, 1] = start.pivot_mm
     at_foot = np.einsum("lij,lj->li", to_foot, figures)
     used = seen & (trust > 0.1) & ok[bands.line]
     return Fitted(at_foot, to_foot @ cov @ to_foot.transpose(0, 2, 1), ok, used, place + shift, std)
@@ -148,6 +135,15 @@ def _at(bands: Bands, values: Array, place_mm: Array) -> Array:
     low = at.astype(np.int64)
     rows = np.arange(len(values))
     return np.asarray(values[rows, low] * (1 - at + low) + values[rows, low + 1] * (at - low))
+
+
+def _heights(response: Array, line: IntArray, noise: float, count: int) -> tuple[Array, BoolArray]:
+    """How strong each block's crease is, and whether it shows: its own response, smoothed along the line, as far as that
+    stands out of the noise, else the whole line's mean."""
+    mean = np.bincount(line, response, count) / np.maximum(np.bincount(line, minlength=count), 1)
+    own = np.clip(mean**2 / (mean**2 + noise**2), 0.0, 1.0)[line]
+    height = own * _smooth_along(response, line) + (1 - own) * mean[line]
+    return height, (mean[line] > 0) & (height > FAINT_BLOCK * mean[line])
 
 
 def _smooth_along(value: Array, line: Array) -> Array:
@@ -187,66 +183,3 @@ def _spread(rest: Array, used: BoolArray, line: Array, count: int) -> Array:
     from foldtrue.subpixel import group_median
 
     return 1.4826 * group_median(np.abs(rest[used]), line[used], count)
-
-
-def lens_from_bows(sheet: Sheet, coarse: Paths, looks: Looks, step: float) -> tuple[PlaneMap, float]:
-    """The map with the radial term that straightens the found lines, and that term's standard uncertainty; the map as
-    it was and K1_UNKNOWN where too little shows. The homography follows, so that places keep their mm as well as can
-    be."""
-    import cv2
-
-    grid = sheet.grid
-    half = max(LOOK_MM, 8 * step) + 4 * step
-    real = sample_bands(sheet, coarse, half, step, beside=False, clip=12.0)
-    beside = sample_bands(sheet, coarse, half, step, beside=True, clip=12.0)
-    signal, nothing = np.zeros_like(real.light), np.zeros_like(beside.light)
-    for family, look in enumerate(looks):
-        for bands, into in ((real, signal), (beside, nothing)):
-            own = grid.family[bands.line] == family
-            into[own] = responses(bands.light[own], look)
-    peaks = best_paths(real, signal, 4 * step, len(grid.number), 0.1)
-    fitted = _fit(real, signal, nothing, (peaks.response, peaks.offset_mm, peaks.angle_rad, peaks.pivot_mm), looks, grid.family)
-    used = fitted.used & coarse.known[real.line]
-    if used.sum() < 30:
-        return sheet.map, K1_UNKNOWN
-    line, s = real.line[used], real.s_mm[used]
-    shift = coarse.at(line, s) + fitted.shift_mm[used]
-    normal = grid.normals[line]
-    places = (grid.offset_mm[line] + shift)[:, None] * normal + s[:, None] * np.stack([-normal[:, 1], normal[:, 0]], 1)
-    k1, k1_std = _bow(sheet.map, places, normal, line, s, shift, 1 / fitted.std_mm[used] ** 2)
-    # What is known beforehand of a lens counts too: phones keep straight lines within this (docs/uncertainty.md).
-    share = 1 / (1 + (k1_std / K1_UNKNOWN) ** 2)
-    k1, k1_std = share * k1, k1_std * np.sqrt(share)
-    px = sheet.map.to_px(places)
-    bent = replace(sheet.map, k1=sheet.map.k1 + k1)
-    matrix, _ = cv2.findHomography(places, bent.undistort(px))
-    return replace(bent, homography=np.asarray(matrix, float)), k1_std
-
-
-def _bow(plane: PlaneMap, places: Array, normal: Array, line: Array, s: Array, shift: Array, weight: Array) -> tuple[float, float]:
-    """Radial term and its standard uncertainty from the bows of lines that are straight on the paper (each line's own
-    offset and angle taken out), residuals beyond their spread damped (Huber)."""
-    field = np.sum(plane.radial_field(places) * normal, 1)
-    damp = np.ones_like(shift)
-    k1 = std = 0.0
-    for _ in range(8):
-        w = weight * damp
-        f, y = (_without_line(s, v, w, line) for v in (field, shift))
-        power = float(np.sum(w * f * f))
-        k1 = float(np.sum(w * f * y)) / max(power, 1e-12)
-        rest = (y - k1 * f) * np.sqrt(weight)
-        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-12
-        damp = 1.0 / np.maximum(1.0, np.abs(rest) / (2 * spread))
-        std = max(spread, 1.0) / np.sqrt(max(power, 1e-12))
-    return k1, std
-
-
-def _without_line(s: Array, value: Array, weight: Array, line: Array) -> Array:
-    """Residuals of value about each line's own weighted straight line over s."""
-    count = int(line.max()) + 1
-    s0, s1, s2, y0, y1 = (np.bincount(line, weight * f, count) for f in (np.ones_like(s), s, s * s, value, s * value))
-    det = s0 * s2 - s1 * s1
-    safe = np.where(det > 1e-12 * np.maximum(s0 * s2, 1e-300), det, 1.0)
-    b = np.where(safe == 1.0, 0.0, (s0 * y1 - s1 * y0) / safe)
-    a = (y0 - b * s1) / np.where(s0 > 0, s0, 1.0)
-    return np.asarray(value - a[line] - b[line] * s)

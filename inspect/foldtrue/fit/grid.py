@@ -15,6 +15,9 @@ from foldtrue.measured import COVERAGE_95
 LEAST_LINES = 6
 LEAST_SHARE = 0.5
 """Fewer found lines, in number or as a share of the planned ones, are no grid of this plan."""
+STEADY, CONTRADICTS = 3.0, 4.0
+NOTHING = 3.3
+"""Evidence above this is no sign of a missing line: one in a hundred searches beside lines reaches it."""
 
 
 def fit_grid(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides) -> GridFit:
@@ -23,10 +26,10 @@ def fit_grid(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides) -> GridFit:
     plane = scan.map
     for _ in range(2):
         observed = observe(grid, scan, sides, plane)
-        effects, found = explain(observed, grid, sides, scan.k1_std)
+        effects, found = explain(observed, grid, sides, scan)
         plane = warped(plane, found.terms, float(np.abs(grid.outline_mm).max()))
     observed = observe(grid, scan, sides, plane)
-    figures, cov = _figures(observed, found)
+    figures, cov = _figures(observed, found, grid)
     lines = observed.is_line
     normals, offset = observed.normals[lines], np.sum(observed.points[lines, 0] * observed.normals[lines], 1)
     gauge, keep_offset, keep_angle = _similarity(normals, offset, figures[lines])
@@ -66,25 +69,52 @@ def check_grid_shows(grid: PlannedGrid, scan: CreaseScan) -> None:
     if seen <= max(2, 0.05 * len(scan.found)):
         what = "The sheet shows no grid of creases."
     else:
-        what = f"Only {seen} of the plan's {len(scan.found)} grid lines show in this sheet, so it is not this plan's grid."
+        what = (
+            f"Only {seen} of the plan's {len(scan.found)} grid lines show in this sheet, so it is not this plan's grid."
+        )
     raise NotThisPiece(
-        what, "Check sheet height, divisions and kind of grid in the plan; light the sheet low from one side or from behind."
+        what,
+        "Check sheet height, divisions and kind of grid in the plan; light the sheet low from one side or from behind.",
     )
 
 
-def _figures(observed: Observed, found: Adjusted) -> tuple[Array, Array]:
+def _figures(observed: Observed, found: Adjusted, grid: PlannedGrid) -> tuple[Array, Array]:
     """Offset at the foot and angle (N, 2), mm and rad, of lines and sides in the frame, and their joint covariance
-    (2N, 2N): measuring noise of each, and the frame's, which is common."""
+    (2N, 2N): measuring noise of each, and the frame's, which is common. The shift of mountains against valleys is taken
+    out."""
     s0, s1 = observed.s.T
     span = s1 - s0
     to_figures = np.stack([np.stack([s1 / span, -s0 / span], 1), np.stack([1 / span, -1 / span], 1)], 1)
-    figures = np.einsum("nij,nj->ni", to_figures, observed.value)
+    value = observed.value - observed.design[:, :, 10:] @ found.terms[10:]
+    figures = np.einsum("nij,nj->ni", to_figures, value)
     lever = (to_figures @ observed.design).reshape(-1, observed.design.shape[2])
     cov = lever @ found.terms_cov @ lever.T
     own = to_figures @ observed.cov @ to_figures.transpose(0, 2, 1)
+    family = grid.family[np.minimum(observed.index, len(grid.number) - 1)]
+    for f in range(3):
+        lines = observed.is_line & (family == f)
+        figures[lines], own[lines] = _steadied(figures[lines], own[lines], found.spread_rad)
     for k in range(len(own)):
         cov[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] += own[k]
     return figures, cov
+
+
+def _steadied(figures: Array, cov: Array, spread: float) -> tuple[Array, Array]:
+    """Figures (n, 2) of one direction's lines where a line too short or faint to tell its own turn takes it from the
+    others: angles scatter about the direction's median by STEADY times the lines' spread. A line that contradicts this
+    by CONTRADICTS standard deviations keeps what it says."""
+    if len(figures) < 3:
+        return figures, cov
+    weight = 1.0 / (cov[:, 1, 1] + spread**2)
+    order = np.argsort(figures[:, 1])
+    middle = figures[order, 1][np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum())]
+    prior = (STEADY * spread) ** 2 + 1.0 / weight.sum()
+    gain = cov[:, :, 1] / (cov[:, 1, 1] + prior)[:, None]
+    away = figures[:, 1] - middle
+    agrees = away**2 < CONTRADICTS**2 * (cov[:, 1, 1] + prior)
+    new = figures - np.where(agrees, away, 0.0)[:, None] * gain
+    new_cov = cov - np.where(agrees, 1.0, 0.0)[:, None, None] * gain[:, :, None] * cov[:, 1][:, None, :]
+    return new, new_cov
 
 
 def _similarity(normals: Array, offset: Array, figures: Array) -> tuple[Array, Array, Array]:
@@ -121,7 +151,7 @@ def _statuses(grid: PlannedGrid, scan: CreaseScan) -> tuple[tuple[LineStatus, ..
         middle, spread = float(np.median(log)), max(1.4826 * float(np.median(np.abs(log - np.median(log)))), 0.35)
         most = size[k] + 2 * scan.contrast_std[k]
         faintest = min(float(np.exp(middle - 3.0 * spread)), 0.7 * float(size[near].min()))
-        if scan.contrast_std[k] > 0 and most < faintest:
+        if scan.contrast_std[k] > 0 and scan.evidence[k] < NOTHING and most < faintest:
             status.append("missing")
             reason.append("")
         else:

@@ -28,8 +28,11 @@ GAIN = 12.0
 """Twice the log-likelihood that a systematic error must gain: two unknowns in 200 figures cost 10.6 by Schwarz's
 criterion (Ann. Statist. 6 (1978) 461 [from memory])."""
 MOST_EFFECTS = 3
-TERMS = 10
-"""Unknowns of the frame: eight of the homography, the lens term, the edges' common shift."""
+TERMS = 13
+"""Unknowns of the frame: eight of the homography, the lens term, the edges' common shift, and by direction the shift
+that light gives to mountains one way and to valleys the other."""
+SENSE_SHIFT_PX = 0.25
+"""Standard deviation of that shift, in pixels, as the learned looks leave it."""
 
 
 @dataclass(frozen=True)
@@ -125,10 +128,12 @@ def observe(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides, plane: Plane
     is_line = np.arange(len(offset)) < len(lines)
     size = float(np.abs(grid.outline_mm).max())
     design = np.zeros((len(offset), 2, TERMS))
+    senses = (grid.family[lines][:, None] == np.arange(3)) * scan.odd * np.sign(scan.contrast[lines])[:, None]
     for j in (0, 1):
         design[:, j, :8] = warp_design(planned[:, j], normals, size)
         design[:, j, 8] = np.sum(plane.radial_field(planned[:, j]) * normals, 1)
         design[:, j, 9] = ~is_line
+        design[: len(lines), j, 10:] = senses
     index = np.concatenate([lines, len(grid.number) + kept])
     return Observed(index, planned, normals, s, value, to_pair @ cov @ to_pair.transpose(0, 2, 1), design, is_line)
 
@@ -145,12 +150,13 @@ def _in_frame(old: PlaneMap, new: PlaneMap, planned: Array, normals: Array, valu
     return np.asarray(across + slope[:, None] * (s - at))
 
 
-def adjust(observed: Observed, effects: tuple[Effect, ...], k1_std: float) -> Adjusted:
+def adjust(observed: Observed, effects: tuple[Effect, ...], k1_std: float, sense_std_mm: float) -> Adjusted:
     """Weighted least squares of frame and effects, the spread of the lines' errors estimated along (moments), single
     outliers damped (Huber at three standard deviations)."""
     design = np.concatenate([observed.design, *(e.columns for e in effects)], 2)
     prior = np.zeros(design.shape[2])
     prior[6:8], prior[8], prior[9] = 1e-6, 1.0 / k1_std**2, 1.0 / EDGE_SHIFT_STD_MM**2
+    prior[10:13] = 1.0 / sense_std_mm**2
     span = observed.s[:, 1] - observed.s[:, 0]
     spread_mm, spread_rad = 0.05, 0.05 / float(np.median(span))
     damp = np.ones(len(observed.value))
@@ -225,13 +231,17 @@ def candidates(observed: Observed, grid: PlannedGrid, sides: SheetSides) -> list
     return out
 
 
-def explain(observed: Observed, grid: PlannedGrid, sides: SheetSides, k1_std: float) -> tuple[tuple[Effect, ...], Adjusted]:
+def explain(
+    observed: Observed, grid: PlannedGrid, sides: SheetSides, scan: CreaseScan
+) -> tuple[tuple[Effect, ...], Adjusted]:
     """The frame, and the systematic errors that stand out, added one by one while each gains enough."""
     chosen: tuple[Effect, ...] = ()
-    best = adjust(observed, chosen, k1_std)
+    step_mm = 1.0 / float(np.sqrt(abs(np.linalg.det(scan.map.jacobian(np.zeros((1, 2)))[0]))))
+    known = (scan.k1_std, SENSE_SHIFT_PX * step_mm)
+    best = adjust(observed, chosen, *known)
     left = candidates(observed, grid, sides)
     while len(chosen) < MOST_EFFECTS:
-        trials = [(adjust(observed, (*chosen, e), k1_std), e) for e in left if not _same_place(e, chosen)]
+        trials = [(adjust(observed, (*chosen, e), *known), e) for e in left if not _same_place(e, chosen)]
         if not trials:
             break
         trial, effect = min(trials, key=lambda pair: pair[0].loss)
@@ -245,5 +255,3 @@ def _same_place(effect: Effect, chosen: tuple[Effect, ...]) -> bool:
     """One drift for a direction, one turn, one entry for a side."""
     key = (effect.code, effect.family, effect.side)
     return any(key == (e.code, e.family, e.side) for e in chosen)
-
-
