@@ -51,7 +51,7 @@ class InspectOptions:
             raise UsageError(f"There is no sheet {self.sheet!r}.", "Choose auto, none, A4 or Letter.")
 
 
-class _Clock:
+class Clock:
     """Runs the steps one after the other, notes what each took, and tells `on_step` which one is coming."""
 
     def __init__(self, on_step: Callable[[str], None] | None) -> None:
@@ -85,7 +85,7 @@ def inspect_photo(
     from foldtrue.rectify.piece import RectifyOptions, rectify_photo
 
     options = options or InspectOptions()
-    clock = _Clock(on_step)
+    clock = Clock(on_step)
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)

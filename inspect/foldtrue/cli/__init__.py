@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import click
 
 from foldtrue import __version__
+from foldtrue.cli.grid import grid
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
@@ -27,7 +28,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, piece, practice):
+for _command in (plan, grid, piece, practice):
     foldtrue.add_command(_command)
 
 

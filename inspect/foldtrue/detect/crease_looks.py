@@ -97,11 +97,11 @@ def _centred(profile: Array, size: int) -> Array:
 
 
 def _core(common: Array, profiles: Array, taper: Array) -> Array:
-    """The even part that lines of both senses share, for an odd part of unit length: a Gaussian of the odd part's width.
+    """The even part that lines of both senses share, for an odd part of unit length: a Gaussian of the odd one's width.
 
     A core and a shift of the odd part look alike to first order, so only what is left of the core when the odd part's
     slope is taken out can be seen; its shape, a plain line, tells the rest."""
-    x = np.arange(len(common)) - len(common) // 2
+    x = np.arange(len(common)) - float(len(common) // 2)
     widths = np.arange(0.7, 6.0, 0.1)
     shapes = np.array([_unit(x * np.exp(-0.5 * (x / w) ** 2)) for w in widths])
     width = float(widths[int(np.abs(shapes @ common).argmax())])

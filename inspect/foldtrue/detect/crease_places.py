@@ -89,7 +89,7 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
     return paths, looks, scan
 
 
-def _learned(bands: Bands, expected: Paths, looks: Looks, family: Array, step: float) -> Looks:
+def _learned(bands: Bands, expected: Paths, looks: Looks, family: IntArray, step: float) -> Looks:
     """Looks from the photo, where a direction has three lines to learn from; else what served so far."""
     out = []
     weight = np.where(expected.known[bands.line], bands.share.mean(1), 0.0)
@@ -100,7 +100,7 @@ def _learned(bands: Bands, expected: Paths, looks: Looks, family: Array, step: f
     return out[0], out[1], out[2]
 
 
-def _fit(bands: Bands, signal: Array, nothing: Array, start: Peaks, looks: Looks, family: Array) -> Fitted:
+def _fit(bands: Bands, signal: Array, nothing: Array, start: Peaks, looks: Looks, family: IntArray) -> Fitted:
     """Gauss-Newton on the places of all blocks at once, each line straight, blocks robustly weighted (Tukey).
 
     A crease of response A, w off the path, has slope A curvature w there: that is the block's place; its standard
@@ -138,7 +138,7 @@ def _at(bands: Bands, values: Array, place_mm: Array) -> Array:
 
 
 def _heights(response: Array, line: IntArray, noise: float, count: int) -> tuple[Array, BoolArray]:
-    """How strong each block's crease is, and whether it shows: its own response, smoothed along the line, as far as that
+    """How strong each block's crease is, and whether it shows: its own response, smoothed along the line, as far as it
     stands out of the noise, else the whole line's mean."""
     mean = np.bincount(line, response, count) / np.maximum(np.bincount(line, minlength=count), 1)
     own = np.clip(mean**2 / (mean**2 + noise**2), 0.0, 1.0)[line]
@@ -146,14 +146,14 @@ def _heights(response: Array, line: IntArray, noise: float, count: int) -> tuple
     return height, (mean[line] > 0) & (height > FAINT_BLOCK * mean[line])
 
 
-def _smooth_along(value: Array, line: Array) -> Array:
+def _smooth_along(value: Array, line: IntArray) -> Array:
     """Mean with the neighbouring blocks of the same line, weights 1, 2, 1."""
     before = np.where(np.roll(line, 1) == line, np.roll(value, 1), value)
     after = np.where(np.roll(line, -1) == line, np.roll(value, -1), value)
     return np.asarray(0.25 * before + 0.5 * value + 0.25 * after)
 
 
-def _straight(x: Array, shift: Array, std: Array, line: Array, count: int) -> tuple[Array, Array, Array, BoolArray]:
+def _straight(x: Array, shift: Array, std: Array, line: IntArray, count: int) -> tuple[Array, Array, Array, BoolArray]:
     """Lines shift = e - angle x by weighted least squares with Tukey's weights; changes (L, 2), covariances (L, 2, 2)
     widened where residuals exceed their stds, block weights, and which lines have enough blocks."""
     trust = np.ones_like(x)
@@ -178,7 +178,7 @@ def _straight(x: Array, shift: Array, std: Array, line: Array, count: int) -> tu
     return figures, cov, trust, ok
 
 
-def _spread(rest: Array, used: BoolArray, line: Array, count: int) -> Array:
+def _spread(rest: Array, used: BoolArray, line: IntArray, count: int) -> Array:
     """Robust standard deviation of each line's normalised residuals."""
     from foldtrue.subpixel import group_median
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from foldtrue.detect.crease_looks import WIDTHS_PX, plain_look, responses
 from foldtrue.detect.crease_paths import Looks, best_sense, path_noise
 from foldtrue.detect.crease_places import follow_lines
 from foldtrue.handover import Photo
-from foldtrue.handover_grid import CreaseScan, PlannedGrid, SheetPlace
+from foldtrue.handover_grid import CreaseScan, GridView, PlannedGrid, SheetPlace
 from foldtrue.subpixel import linear_grey
 
 WINDOW_ROWS = 0.3
@@ -23,14 +24,18 @@ SEEN = 5.5
 """Least signal-to-noise of a whole line at first, where about 200 independent places are looked at for each."""
 
 
-def scan_creases(photo: Photo, grid: PlannedGrid, place: SheetPlace) -> CreaseScan:
-    """Every planned line in the photo. Flags nothing and refuses nothing: evidence and places only."""
+def scan_creases(
+    photo: Photo, grid: PlannedGrid, place: SheetPlace, view: GridView | Literal["auto"] = "auto"
+) -> CreaseScan:
+    """Every planned line in the photo. Flags nothing and refuses nothing: evidence and places only.
+
+    view: against the light only bright or dark lines are looked for, else pairs of light and shade too."""
     sheet = Sheet(linear_grey(photo.pixels, photo.linear), place.map, grid, place.sides)
     step = 1.0 / float(np.sqrt(abs(np.linalg.det(place.map.jacobian(np.zeros((1, 2)))[0]))))
     count = len(grid.number)
     nothing = Paths(np.zeros(count), np.zeros(count), np.zeros(count, bool))
     window = min(WINDOW_ROWS * grid.row_mm, WIDEST_MM)
-    coarse, looks = _first_look(sheet, nothing, window, step)
+    coarse, looks = _first_look(sheet, nothing, window, step, view == "backlit")
     coarse, looks, scan = follow_lines(sheet, expected_paths(grid, coarse), looks, step)
     straight, k1_std = lens_from_bows(grid, scan)
     sheet = replace(sheet, map=straight)
@@ -38,7 +43,7 @@ def scan_creases(photo: Photo, grid: PlannedGrid, place: SheetPlace) -> CreaseSc
     return replace(scan, k1_std=k1_std)
 
 
-def _first_look(sheet: Sheet, nothing: Paths, window: float, step: float) -> tuple[Paths, Looks]:
+def _first_look(sheet: Sheet, nothing: Paths, window: float, step: float, even_only: bool) -> tuple[Paths, Looks]:
     """Lines found with plain looks, and the plain look that serves each direction best."""
     margin = 5 * max(WIDTHS_PX) * step
     real = sample_bands(sheet, nothing, window + margin, step, beside=False, clip=6.0)
@@ -56,7 +61,7 @@ def _first_look(sheet: Sheet, nothing: Paths, window: float, step: float) -> tup
         own = grid.family == family
         strong = own & (np.max([ratio[key] for key in trials], axis=0) > SEEN)
         best = [max(np.abs(peaks[w, odd].response[strong]).sum() for w in WIDTHS_PX) for odd in (True, False)]
-        odd = bool(strong.any()) and best[0] > best[1]
+        odd = not even_only and bool(strong.any()) and best[0] > best[1]
         width = max(WIDTHS_PX, key=lambda w: float(np.median(ratio[w, odd][own])))
         found = peaks[width, odd]
         good = own & (ratio[width, odd] > SEEN)

@@ -175,7 +175,7 @@ def _sides(
 
 TOLD_STD = 4.0
 TOLD_SCATTER = 2.7
-"""A systematic error is named when it is this many standard uncertainties and this many times the lines' own scatter."""
+"""A systematic error is named when it is this many standard uncertainties and this many times the lines' scatter."""
 LEAST_DRIFT_MM = 0.12
 LEAST_TURN_DEG = 0.06
 LEAST_SIDE_MM = 0.3

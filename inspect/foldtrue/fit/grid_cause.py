@@ -52,8 +52,8 @@ def _code(grid: PlannedGrid, fit: GridFit, effect: GridEffect | None, missing: b
 
 _GO_ON = {
     "within": "Folded along these lines the twists come out within the tolerance: go on.",
-    "outside": "Folded along these lines some twists come out beyond the tolerance: crease a new sheet, or mend the grid "
-    "first.",
+    "outside": "Folded along these lines some twists come out beyond the tolerance: mend the grid first, or crease "
+    "a new sheet.",
     "too_close_to_call": "Whether the twists come out within the tolerance is too close to call: photograph the sheet "
     "again in stronger light across the creases, or fold on and check the first ring.",
 }
@@ -76,8 +76,8 @@ def _words(
         assert effect.side is not None
         where = float(fit.sides.normal_deg[effect.side]) % 360
         how = "too far in" if effect.size < 0 else "too far out"
-        what = f"The side that faces {where:.0f} deg lies {abs(effect.size):.2f} mm {how}; the grid itself is true to it not."
-        return what.replace("is true to it not", "does not follow it"), "Trim the sheet to the grid."
+        what = f"The side that faces {where:.0f} deg lies {abs(effect.size):.2f} mm {how} against the grid."
+        return what, "Trim the sheet to the grid, or leave its rim out of the count."
     assert effect.family is not None
     normal = float(grid.normal_deg[grid.family == effect.family][0])
     if effect.code == "cumulative_drift":

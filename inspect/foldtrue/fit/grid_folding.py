@@ -1,4 +1,4 @@
-"""What the measured grid lines would do to the folded piece: every facet carried over the creases where they really lie.
+"""What the measured grid lines would do to the folded piece: every facet carried over the creases where they lie.
 
 A crease shifted by e and turned by t reflects what lies beyond it to a place 2 e off, turned by 2 t: to first order the
 error motions of neighbouring facets differ by that. Round every twist these differences do not quite close; paper gives
@@ -24,13 +24,12 @@ def forecast_folding(nominal: Nominal, grid: PlannedGrid, fit: GridFit) -> Folde
 
     Linear in the lines' errors; their uncertainties are carried along as independent. Lines that were not measured are
     taken as planned, give or take UNKNOWN_MM."""
-    line = lines_of_creases(nominal, grid)
     figures = np.nan_to_num(np.stack([fit.offset_error_mm, np.deg2rad(fit.angle_error_deg)], 1))
     std = np.stack([fit.offset_u95_mm, np.deg2rad(fit.angle_u95_deg)], 1) / COVERAGE_95
     reach = 0.5 * (grid.high_mm - grid.low_mm)
     unknown = np.stack([np.full(len(reach), UNKNOWN_MM), UNKNOWN_MM / reach], 1)
     std = np.where(np.isfinite(std), std, unknown)
-    tips = _tip_shifts(nominal, grid, line)
+    tips = _tip_shifts(nominal, grid)
     poses = _poses(nominal, [mean for mean, _ in tips])
     moved = poses @ figures.ravel()
     cov = (poses * std.ravel() ** 2) @ poses.T
@@ -48,67 +47,59 @@ def forecast_folding(nominal: Nominal, grid: PlannedGrid, fit: GridFit) -> Folde
     )
 
 
-def lines_of_creases(nominal: Nominal, grid: PlannedGrid) -> IntArray:
-    """(C,) the grid line that each crease lies on, -1 where it lies on none."""
-    ends = nominal.vertices_sheet_mm[nominal.creases.ends]
+def _vertex_shifts(nominal: Nominal, grid: PlannedGrid) -> Array:
+    """(V, 2, 2L) shift on the sheet of every vertex per unit error of every line: it lies where its grid lines cross,
+    between them where three do not quite meet. A vertex on no grid line stays; on one, it moves across it."""
+    places = nominal.vertices_sheet_mm
     slack = 1e-6 * float(np.abs(grid.outline_mm).max())
-    off = np.abs(ends @ grid.normals.T - grid.offset_mm).max(1)
-    nearest = off.argmin(1)
-    on = (off[np.arange(len(ends)), nearest] < slack) & (nominal.creases.kind != "R")
-    return np.where(on, nearest, -1)
+    on = np.abs(places @ grid.normals.T - grid.offset_mm) < slack
+    return np.array([_vertex_shift(at, np.flatnonzero(own), grid) for at, own in zip(places, on, strict=True)])
 
 
-def _facet_motions(nominal: Nominal, grid: PlannedGrid, line: IntArray) -> Array:
+def _facet_motions(nominal: Nominal, shifts: Array) -> Array:
     """(3F, 2L) error motion (shift x, y at the origin, turn) of every facet per unit error of every line."""
-    creases = np.flatnonzero(line >= 0)
-    ends = nominal.creases.ends[creases]
-    middle = nominal.vertices_sheet_mm[ends].mean(1)
-    folded = nominal.vertices_mm[ends].mean(1)
-    normal = grid.normals[line[creases]]
-    s = np.sum(middle * np.stack([-normal[:, 1], normal[:, 0]], 1), 1)
+    creases = np.flatnonzero(nominal.creases.kind != "R")
     facets, pitch = len(nominal.facets), nominal.pitch_mm
     rows = np.zeros((3 * len(creases), 3 * facets))
-    right = np.zeros((3 * len(creases), 2 * len(grid.number)))
+    right = np.zeros((3 * len(creases), shifts.shape[2]))
     for k, crease in enumerate(creases):
         f, g = nominal.creases.facets[crease]
+        a, b = nominal.creases.ends[crease]
         linear = nominal.facets[f].motion[:, :2]
-        x, y = folded[k]
+        ahead = nominal.vertices_sheet_mm[b] - nominal.vertices_sheet_mm[a]
+        length = float(np.hypot(*ahead))
+        normal = np.array([-ahead[1], ahead[0]]) / length
+        x, y = 0.5 * (nominal.vertices_mm[a] + nominal.vertices_mm[b])
         for facet, sign in ((g, 1.0), (f, -1.0)):
             at = 3 * facet
             rows[3 * k, at], rows[3 * k, at + 2] = sign, -sign * y
             rows[3 * k + 1, at + 1], rows[3 * k + 1, at + 2] = sign, sign * x
             rows[3 * k + 2, at + 2] = sign * pitch
-        column = 2 * line[crease]
-        right[3 * k : 3 * k + 2, column] = 2 * linear @ normal[k]
-        right[3 * k : 3 * k + 2, column + 1] = -2 * s[k] * linear @ normal[k]
-        right[3 * k + 2, column + 1] = 2 * np.linalg.det(linear) * pitch
+        start, stop = normal @ shifts[a], normal @ shifts[b]
+        right[3 * k : 3 * k + 2] = np.outer(linear @ normal, start + stop)
+        right[3 * k + 2] = 2 * np.linalg.det(linear) * pitch / length * (stop - start)
     square = rows.T @ rows + 1e-9 * np.eye(3 * facets)
     return np.asarray(np.linalg.solve(square, rows.T @ right))
 
 
-def _tip_shifts(nominal: Nominal, grid: PlannedGrid, line: IntArray) -> list[tuple[Array, Array]]:
+def _tip_shifts(nominal: Nominal, grid: PlannedGrid) -> list[tuple[Array, Array]]:
     """For every twist, per unit error of every line: the mean shift (2K, 2L) of its K tips over the facets around them,
     and the single facets' shifts about it, all tips below each other (2M, 2L)."""
-    motions = _facet_motions(nominal, grid, line)
+    shifts = _vertex_shifts(nominal, grid)
+    motions = _facet_motions(nominal, shifts)
     around: dict[int, list[int]] = {}
     for f, facet in enumerate(nominal.facets):
-        if facet.kind != "twist":
-            for v in facet.vertices:
-                around.setdefault(v, []).append(f)
-    meeting: dict[int, set[int]] = {}
-    for crease in np.flatnonzero(line >= 0):
-        for v in nominal.creases.ends[crease]:
-            meeting.setdefault(int(v), set()).add(int(line[crease]))
+        for v in facet.vertices:
+            around.setdefault(v, []).append(f)
     out = []
     for twist in nominal.twists:
         means, spreads = [], []
         for tip in twist.tips:
-            shift = _vertex_shift(nominal.vertices_sheet_mm[tip], sorted(meeting.get(tip, ())), grid)
             x, y = nominal.vertices_mm[tip]
-            own = []
-            for f in around[tip]:
-                field = np.array([[1.0, 0.0, -y], [0.0, 1.0, x]]) @ motions[3 * f : 3 * f + 3]
-                own.append(field + nominal.facets[f].motion[:, :2] @ shift)
+            field = np.array([[1.0, 0.0, -y], [0.0, 1.0, x]])
+            own = [
+                field @ motions[3 * f : 3 * f + 3] + nominal.facets[f].motion[:, :2] @ shifts[tip] for f in around[tip]
+            ]
             mean = np.mean(own, 0)
             means.append(mean)
             spreads += [one - mean for one in own]
@@ -116,18 +107,13 @@ def _tip_shifts(nominal: Nominal, grid: PlannedGrid, line: IntArray) -> list[tup
     return out
 
 
-def _vertex_shift(at: Array, lines: list[int], grid: PlannedGrid) -> Array:
-    """(2, 2L) shift on the sheet of the point where grid lines cross, per unit error of every line; a point on fewer
-    than two lines is taken as planned along the others."""
+def _vertex_shift(at: Array, lines: IntArray, grid: PlannedGrid) -> Array:
+    """(2, 2L) shift of the point `at` on the sheet, where grid lines cross, per unit error of every line."""
     out = np.zeros((2, 2 * len(grid.number)))
-    if not lines:
-        return out
     normal = grid.normals[lines]
     along = np.stack([-normal[:, 1], normal[:, 0]], 1)
-    cross = np.linalg.pinv(normal)
-    for k, number in enumerate(lines):
-        out[:, 2 * number] = cross[:, k]
-        out[:, 2 * number + 1] = -float(at @ along[k]) * cross[:, k]
+    out[:, 2 * lines] = np.linalg.pinv(normal) if len(lines) else 0.0
+    out[:, 2 * lines + 1] = -out[:, 2 * lines] * (along @ at)
     return out
 
 

@@ -68,7 +68,8 @@ def _darker(grey: Image, plane: PlaneMap, outline_mm: Array) -> bool:
     """Whether the sheet is darker than what lies just outside of it."""
     middle = outline_mm.mean(0)
     t = np.linspace(0.1, 0.9, 60)[:, None]
-    inside, outside = [], []
+    inside: list[Array] = []
+    outside: list[Array] = []
     for a, b in zip(outline_mm, np.roll(outline_mm, -1, 0), strict=True):
         edge = a + t * (b - a) - middle
         for share, into in ((0.95, inside), (1.05, outside)):
@@ -106,6 +107,11 @@ def measure_sides(grey: Image, plane: PlaneMap, outline_mm: Array, reach_px: flo
         rms,
         seen,
     )
+
+
+def remeasured_sides(photo: Photo, plane: PlaneMap, outline_mm: Array, reach_px: float) -> SheetSides:
+    """The sides anew, with a better map. Raises PhotoTooPoor as measure_sides does."""
+    return measure_sides(linear_grey(photo.pixels, photo.linear), plane, outline_mm, reach_px)
 
 
 def _side(
