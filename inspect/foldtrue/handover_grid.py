@@ -87,7 +87,10 @@ class CreaseScan:
     its sign; contrast_std: (L,). offset_mm (at the foot), angle_rad: (L,) measured minus planned; cov: (L, 2, 2) of
     them. Blocks of lines: line (B,), s_mm (B,), shift_mm (B,) of the line along its normal there, std_mm (B,).
     odd: (3,) whether the lines of a family show as a pair of light and shade (True) or as one bright or dark line.
-    k1_std: standard uncertainty of the map's lens term, from the straightness of the lines.
+    sense_shift_mm: (3,) by which the core of a raked crease was found to move mountains and valleys opposite ways, and
+    was allowed for. k1_std: standard uncertainty of the map's lens term, from the straightness of the lines. turncoats: share of the
+    blocks seen clearly on found lines that look the opposite way to their line as a whole: a crease keeps its sense all
+    along, folded paper's edges do not.
     """
 
     map: PlaneMap
@@ -106,6 +109,8 @@ class CreaseScan:
     shift_mm: Array
     std_mm: Array
     odd: BoolArray
+    sense_shift_mm: Array
+    turncoats: float
 
 
 @dataclass(frozen=True)
@@ -195,3 +200,28 @@ class GridInspection:
     cause: GridCause
     provenance: Mapping[str, Any]
     timings_s: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class GridTruth:
+    """What a simulated photo of a pre-creased sheet really shows. Lines (L): offset_mm at the foot and angle_deg, ccw,
+    measured minus planned, in the sheet frame; present; contrast: mean height of the look along the line. sides_mm
+    (K,): how far each side lies out. code: the planted cause, with the family or side it concerns. settings: the
+    scene's."""
+
+    offset_mm: Array
+    angle_deg: Array
+    present: BoolArray
+    contrast: Array
+    sides_mm: Array
+    code: CauseCode
+    family: int | None
+    side: int | None
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class SimulatedGrid:
+    photo: Photo
+    jpeg: bytes
+    truth: GridTruth

@@ -108,13 +108,15 @@ def _band(
 
 def _relative(light: Image, use: BoolArray) -> Array:
     """Light relative to the paper's level, which is followed along the band."""
+    from scipy.ndimage import uniform_filter1d
+
     masked = np.where(use, light, np.nan)
     some = use.sum(1) >= 0.3 * light.shape[1]
     level = np.zeros(len(light))
     if some.any():
         level[some] = np.nanmedian(masked[some], 1)
-    window = np.ones(51)
-    smooth = np.convolve(level, window, "same") / np.maximum(np.convolve(some.astype(float), window, "same"), 1.0)
+    total, count = (uniform_filter1d(v, 51, mode="constant") for v in (level, some.astype(float)))
+    smooth = total / np.maximum(count, 1e-6)
     return np.asarray(masked / np.maximum(smooth, 1e-6)[:, None] - 1.0)
 
 

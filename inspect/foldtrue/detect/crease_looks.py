@@ -21,11 +21,14 @@ WIDTHS_PX = (1.2, 1.8, 2.7, 4.0)
 
 @dataclass(frozen=True)
 class Look:
-    """plus, minus: (2H + 1,) profiles of the two senses, centred on the crease. odd: a pair of light and shade."""
+    """plus, minus: (2H + 1,) profiles of the two senses, centred on the crease. odd: a pair of light and shade.
+    core_shift: steps by which its core would move the place of a crease if it were left out, opposite in the two
+    senses."""
 
     plus: Array
     minus: Array
     odd: bool
+    core_shift: float = 0.0
 
     @property
     def curvature(self) -> float:
@@ -82,8 +85,8 @@ def learn_look(bands: Bands, weight: Array, start: Look, half: int) -> Look:
     common = _unit(common * np.sign(common @ np.resize(_centred(start.plus, len(common)), len(common))))
     if not start.odd:
         return Look(common, -common, False)
-    core = _core(common, profiles, taper)
-    return Look(_unit(common + core), _unit(core - common), True)
+    core, shift = _core(common, profiles, taper)
+    return Look(_unit(common + core), _unit(core - common), True, shift)
 
 
 def _centred(profile: Array, size: int) -> Array:
@@ -96,8 +99,8 @@ def _centred(profile: Array, size: int) -> Array:
     return out
 
 
-def _core(common: Array, profiles: Array, taper: Array) -> Array:
-    """The even part that lines of both senses share, for an odd part of unit length: a Gaussian of the odd one's width.
+def _core(common: Array, profiles: Array, taper: Array) -> tuple[Array, float]:
+    """The even part, and the shift in steps that it stands for, that lines of both senses share, for an odd part of unit length: a Gaussian of the odd one's width.
 
     A core and a shift of the odd part look alike to first order, so only what is left of the core when the odd part's
     slope is taken out can be seen; its shape, a plain line, tells the rest."""
@@ -107,10 +110,12 @@ def _core(common: Array, profiles: Array, taper: Array) -> Array:
     width = float(widths[int(np.abs(shapes @ common).argmax())])
     bell = np.exp(-0.5 * (x / width) ** 2) * taper
     bell = bell - bell.mean()
-    slope = np.gradient(common)
-    slope = slope / np.sqrt(np.sum(slope**2))
+    steep = np.gradient(common)
+    size_of_slope = float(np.sqrt(np.sum(steep**2)))
+    slope = steep / size_of_slope
     visible = bell - (bell @ slope) * slope
     even = 0.5 * (profiles + profiles[:, ::-1])
     size = np.abs(profiles @ common)
     shared = float(np.sum(size * (even @ visible)) / np.sum(size * size))
-    return np.asarray(shared / float(visible @ visible) * bell)
+    core = shared / float(visible @ visible) * bell
+    return core, abs(float(core @ slope)) / size_of_slope

@@ -27,13 +27,16 @@ LOOK_MM = 1.2
 """Half-width of a look that is learned."""
 FAINT_BLOCK = 0.2
 """A block fainter than this share of its line's mean says nothing of its place."""
+CLEAR_BLOCK = 4.0
+"""Signal-to-noise of a block whose sense is beyond doubt."""
 LEAST_BLOCKS = 3
 
 
 @dataclass(frozen=True)
 class Fitted:
     """Straight lines through blocks: offset at the foot and angle (L, 2), mm and rad, with covariance (L, 2, 2); ok
-    (L,). used (N,) blocks, their shift_mm and std_mm, relative to the band's path."""
+    (L,). used (N,) blocks, their shift_mm and std_mm, relative to the band's path; signal_to_noise (N,) of every block,
+    negative where it looks the opposite way to its line."""
 
     figures: Array
     cov: Array
@@ -41,6 +44,7 @@ class Fitted:
     used: BoolArray
     shift_mm: Array
     std_mm: Array
+    signal_to_noise: Array
 
 
 def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tuple[Paths, Looks, CreaseScan]:
@@ -85,6 +89,8 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
         shift_mm=expected.at(line, s) + fitted.shift_mm[used],
         std_mm=fitted.std_mm[used],
         odd=np.array([look.odd for look in looks]),
+        sense_shift_mm=step * np.array([look.core_shift for look in looks]),
+        turncoats=_turncoats(fitted.signal_to_noise[found[real.line]]),
     )
     return paths, looks, scan
 
@@ -126,7 +132,14 @@ def _fit(bands: Bands, signal: Array, nothing: Array, start: Peaks, looks: Looks
     to_foot[:, 0, 1] = start.pivot_mm
     at_foot = np.einsum("lij,lj->li", to_foot, figures)
     used = seen & (trust > 0.1) & ok[bands.line]
-    return Fitted(at_foot, to_foot @ cov @ to_foot.transpose(0, 2, 1), ok, used, place + shift, std)
+    ratio = _at(bands, signal, place) / level_noise
+    return Fitted(at_foot, to_foot @ cov @ to_foot.transpose(0, 2, 1), ok, used, place + shift, std, ratio)
+
+
+def _turncoats(signal_to_noise: Array) -> float:
+    """Share of the clear blocks whose sense is not their line's."""
+    clear = np.abs(signal_to_noise) > CLEAR_BLOCK
+    return float(np.mean(signal_to_noise[clear] < 0)) if clear.any() else 0.0
 
 
 def _at(bands: Bands, values: Array, place_mm: Array) -> Array:

@@ -31,8 +31,9 @@ MOST_EFFECTS = 3
 TERMS = 13
 """Unknowns of the frame: eight of the homography, the lens term, the edges' common shift, and by direction the shift
 that light gives to mountains one way and to valleys the other."""
-SENSE_SHIFT_PX = 0.25
-"""Standard deviation of that shift, in pixels, as the learned looks leave it."""
+SENSE_SHIFT_PX = 0.2
+SENSE_SHIFT_SHARE = 0.5
+"""Standard deviation of that shift as the learned looks leave it: pixels, and a share of what they allowed for."""
 
 
 @dataclass(frozen=True)
@@ -150,7 +151,7 @@ def _in_frame(old: PlaneMap, new: PlaneMap, planned: Array, normals: Array, valu
     return np.asarray(across + slope[:, None] * (s - at))
 
 
-def adjust(observed: Observed, effects: tuple[Effect, ...], k1_std: float, sense_std_mm: float) -> Adjusted:
+def adjust(observed: Observed, effects: tuple[Effect, ...], k1_std: float, sense_std_mm: Array) -> Adjusted:
     """Weighted least squares of frame and effects, the spread of the lines' errors estimated along (moments), single
     outliers damped (Huber at three standard deviations)."""
     design = np.concatenate([observed.design, *(e.columns for e in effects)], 2)
@@ -237,7 +238,7 @@ def explain(
     """The frame, and the systematic errors that stand out, added one by one while each gains enough."""
     chosen: tuple[Effect, ...] = ()
     step_mm = 1.0 / float(np.sqrt(abs(np.linalg.det(scan.map.jacobian(np.zeros((1, 2)))[0]))))
-    known = (scan.k1_std, SENSE_SHIFT_PX * step_mm)
+    known = (scan.k1_std, np.hypot(SENSE_SHIFT_PX * step_mm, SENSE_SHIFT_SHARE * scan.sense_shift_mm))
     best = adjust(observed, chosen, *known)
     left = candidates(observed, grid, sides)
     while len(chosen) < MOST_EFFECTS:
