@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray, Photo
+from foldtrue.handover import BoolArray, IntArray, Photo, ReferenceKind
 
 LineStatus = Literal["measured", "missing", "not_measured"]
 GridView = Literal["backlit", "front"]
@@ -88,9 +88,9 @@ class CreaseScan:
     them. Blocks of lines: line (B,), s_mm (B,), shift_mm (B,) of the line along its normal there, std_mm (B,).
     odd: (3,) whether the lines of a family show as a pair of light and shade (True) or as one bright or dark line.
     sense_shift_mm: (3,) by which the core of a raked crease was found to move mountains and valleys opposite ways, and
-    was allowed for. k1_std: standard uncertainty of the map's lens term, from the straightness of the lines. turncoats: share of the
-    blocks seen clearly on found lines that look the opposite way to their line as a whole: a crease keeps its sense all
-    along, folded paper's edges do not.
+    was allowed for. k1_std: standard uncertainty of the map's lens term, from the straightness of the lines.
+    turncoats: share of the blocks seen clearly on found lines that look the opposite way to their line as a whole: a
+    crease keeps its sense all along, folded paper's edges do not.
     """
 
     map: PlaneMap
@@ -225,3 +225,50 @@ class SimulatedGrid:
     photo: Photo
     jpeg: bytes
     truth: GridTruth
+
+
+@dataclass(frozen=True)
+class SheetShape:
+    """The cut sheet's true shape, in the plane that `plane` made known: a reference in the photo (true mm) or the
+    sheet's own grid (mm of the planned grid). Sides K in the order of the planned outline, counter-clockwise.
+
+    corners_mm (K, 2), side k from corner k to the next; side_mm, side_std_mm (K,); corner_deg, corner_std_deg (K,)
+    inside angle at corner k; height_mm, height_std_mm (K / 2,) distance of opposite sides at their middle, empty for an
+    odd K. centre_mm (2,): of the best sheet. best_size: size of the largest sheet of the planned shape inside, relative
+    to the planned one, with best_size_std; best_turn_deg. trim_mm, trim_std_mm (K, 2): what is to be cut off at the
+    start and at the end of every side for it.
+    """
+
+    plane: Literal["reference", "grid"]
+    reference: ReferenceKind | None
+    corners_mm: Array
+    side_mm: Array
+    side_std_mm: Array
+    corner_deg: Array
+    corner_std_deg: Array
+    height_mm: Array
+    height_std_mm: Array
+    centre_mm: Array
+    best_size: float
+    best_size_std: float
+    best_turn_deg: float
+    trim_mm: Array
+    trim_std_mm: Array
+
+
+@dataclass(frozen=True)
+class SheetInspection:
+    """Everything known about one photo of one cut sheet. shape: None where nothing fixed the plane; reason: why.
+    least_mm, least_std_mm: RMS distance of its sides from the planned ones in the most favourable perspective, which
+    needs no plane: the sheet is at least this far out of true. straightness_mm (K,): RMS of each edge about a line."""
+
+    name: str
+    outline_mm: Array
+    photo: Photo
+    place: SheetPlace
+    shape: SheetShape | None
+    reason: str
+    least_mm: float
+    least_std_mm: float
+    provenance: Mapping[str, Any]
+    timings_s: Mapping[str, float]

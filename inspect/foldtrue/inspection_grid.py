@@ -1,4 +1,4 @@
-"""The same story for a sheet that is not folded yet: its grid of creases against the plan."""
+"""The same story for a sheet that is not folded yet: its cut edges, and its grid of creases against the plan."""
 
 from __future__ import annotations
 
@@ -8,9 +8,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor, UsageError
-from foldtrue.handover import Photo
-from foldtrue.handover_grid import CreaseScan, GridInspection, GridView, PlannedGrid
-from foldtrue.inspection import Clock, InspectOptions, describe_origin
+from foldtrue.frames import Array
+from foldtrue.handover import Photo, Reference
+from foldtrue.handover_grid import (
+    CreaseScan,
+    GridInspection,
+    GridView,
+    PlannedGrid,
+    SheetInspection,
+    SheetPlace,
+    SheetShape,
+)
+from foldtrue.inspection import Clock, describe_photo
 
 if TYPE_CHECKING:
     from foldtrue.plan.file import Plan
@@ -61,7 +70,7 @@ def inspect_grid(
     fit = clock.run("fit", fit_grid, grid, scan, sides)
     forecast = clock.run("fit", forecast_folding, nominal, grid, fit)
     cause = judge_grid(grid, fit, forecast, nominal.pitch_mm)
-    origin = describe_origin(Path(path), photo, nominal, InspectOptions())
+    plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256}
     return GridInspection(
         nominal.name,
         grid,
@@ -72,7 +81,7 @@ def inspect_grid(
         fit,
         forecast,
         cause,
-        {**origin, "options": asdict(options)},
+        {**describe_photo(Path(path), photo), "plan": plan_of, "options": asdict(options)},
         clock.timings_s,
     )
 
@@ -81,6 +90,81 @@ def _view(options: GridOptions, scan: CreaseScan, darker: bool) -> GridView:
     if options.view != "auto":
         return options.view
     return "backlit" if darker and scan.odd.sum() < 2 else "front"
+
+
+def inspect_sheet(
+    path: Path | str,
+    sheet: Plan | float,
+    reference: Callable[[Photo], Reference | None] | None = None,
+    on_step: Callable[[str], None] | None = None,
+) -> SheetInspection:
+    """Measure the cut edges of an unfolded sheet in one photo.
+
+    sheet: the plan, or the flat-to-flat height in mm of a regular hexagon that stands on a corner. reference: finds
+    what makes the photo's plane known; where it finds nothing, a pre-creased grid on the sheet does, if there is a plan
+    to compare it with. Without either the sheet's shape cannot be told from the camera's view, and the figures are left
+    out with the reason. Raises UnreadableFile, NotThisPiece or PhotoTooPoor."""
+    from foldtrue.fit.sheet import REACH, least_out_of_true
+    from foldtrue.photo import read_photo
+    from foldtrue.rectify.creased import carrying_design, find_sheet
+
+    clock = Clock(on_step)
+    name, outline = _asked_sheet(sheet)
+    photo = clock.run("photo", read_photo, path)
+    place = clock.run("rectify", find_sheet, photo, outline)
+    found = clock.run("rectify", reference, photo) if reference is not None else None
+    shape, reason = clock.run("fit", _shape, photo, sheet, outline, place, found)
+    least, least_std = least_out_of_true(place.sides, carrying_design(place.sides, REACH))
+    origin = {**describe_photo(Path(path), photo), "sheet": {"name": name, "outline_mm": outline.tolist()}}
+    return SheetInspection(name, outline, photo, place, shape, reason, least, least_std, origin, clock.timings_s)
+
+
+def _asked_sheet(sheet: Plan | float) -> tuple[str, Array]:
+    """Name and planned outline (K, 2) mm."""
+    import numpy as np
+
+    from foldtrue.plan.grid_lines import plan_grid
+
+    if not isinstance(sheet, int | float):
+        return sheet.name, plan_grid(sheet).outline_mm
+    if not 10 <= sheet <= 5000:
+        raise UsageError(f"A sheet is not {sheet:g} mm high.", "Give its flat-to-flat height in mm, 10 to 5000.")
+    angle = np.deg2rad(30 + 60 * np.arange(6))
+    return f"hexagon, {sheet:g} mm flat to flat", sheet / np.sqrt(3) * np.stack([np.cos(angle), np.sin(angle)], 1)
+
+
+def _shape(
+    photo: Photo, sheet: Plan | float, outline: Array, place: SheetPlace, reference: Reference | None
+) -> tuple[SheetShape | None, str]:
+    """The sheet's figures, or None and why there are none."""
+    from foldtrue.detect.creases import scan_creases
+    from foldtrue.fit.grid import fit_grid
+    from foldtrue.fit.sheet import sheet_shape
+    from foldtrue.plan.grid_lines import plan_grid
+    from foldtrue.rectify.creased import in_reference, remeasured_sides
+
+    if reference is not None:
+        plane, sides = in_reference(photo, place, outline, reference)
+        if not sides.seen.all():
+            return None, "not every side of the sheet can be made out"
+        return sheet_shape(outline, sides, sides.cov, plane, reference), ""
+    if not isinstance(sheet, int | float):
+        grid = plan_grid(sheet)
+        scan = scan_creases(photo, grid, place)
+        try:
+            fit = fit_grid(grid, scan, remeasured_sides(photo, scan.map, outline, SIDES_REACH_PX))
+        except NotThisPiece:
+            return None, _NO_PLANE
+        if not fit.sides.seen.all():
+            return None, "not every side of the sheet can be made out"
+        return sheet_shape(outline, fit.sides, fit.side_cov), ""
+    return None, _NO_PLANE
+
+
+_NO_PLANE = (
+    "nothing in the picture tells the camera's view from the sheet's own shape: photograph the sheet on the printed "
+    "mat, scan it, or crease its grid first"
+)
 
 
 def shows_unfolded_grid(photo: Photo, plan: Plan) -> bool:

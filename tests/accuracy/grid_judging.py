@@ -9,7 +9,7 @@ import numpy as np
 from foldtrue.handover_grid import GridFit, PlannedGrid
 
 VISIBLE = 0.02
-"""Least mean height of a line's look, relative to the paper's light, that a person sees (common practice, no source)."""
+"""Least mean height of a line's look, relative to the paper's light, that one sees (common practice, no source)."""
 
 
 @dataclass(frozen=True)

@@ -171,7 +171,8 @@ def main() -> int:
             for seed in range(options.first, options.first + options.count):
                 kind, one = simulated(seed, options.width, Path(folder))
                 groups.setdefault(kind, []).append(one)
-    lines = table(HEAD, [row(name, scores) for name, scores in [*groups.items(), ("all", sum(groups.values(), []))]])
+    everything = [one for scores in groups.values() for one in scores]
+    lines = table(HEAD, [row(name, scores) for name, scores in [*groups.items(), ("all", everything)]])
     print("\n".join(lines))
     print(f"{time.perf_counter() - start:.0f} s")
     if options.doc:

@@ -16,6 +16,7 @@ from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
+from foldtrue.cli.sheet import sheet
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -28,7 +29,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, grid, piece, practice):
+for _command in (plan, sheet, grid, piece, practice):
     foldtrue.add_command(_command)
 
 

@@ -100,7 +100,8 @@ def _centred(profile: Array, size: int) -> Array:
 
 
 def _core(common: Array, profiles: Array, taper: Array) -> tuple[Array, float]:
-    """The even part, and the shift in steps that it stands for, that lines of both senses share, for an odd part of unit length: a Gaussian of the odd one's width.
+    """The even part that lines of both senses share, for an odd part of unit length: a Gaussian of the odd one's width;
+    and the shift, in steps, that it would look like if it were left out.
 
     A core and a shift of the odd part look alike to first order, so only what is left of the core when the odd part's
     slope is taken out can be seen; its shape, a plain line, tells the rest."""

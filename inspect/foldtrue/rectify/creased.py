@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap, apply_homography
-from foldtrue.handover import Photo
+from foldtrue.handover import Photo, Reference
 from foldtrue.handover_grid import SheetPlace, SheetSides
 from foldtrue.rectify.by_outline import OutlineFit, outline_candidates
 from foldtrue.rectify.look import reduce_photo, to_small_matrix
@@ -14,6 +16,7 @@ from foldtrue.subpixel import Image, cross_lines, fit_steps, linear_grey, robust
 
 CROSS_LINES = 240
 """Cross-lines per side."""
+REFERENCE_REACH_PX = 25.0
 LEAST_SEEN = 0.25
 """Share of a side's cross-lines that must agree on one straight edge."""
 WORST_MISFIT = 0.012
@@ -215,6 +218,41 @@ def laid_on_sides(plane: PlaneMap, sides: SheetSides, slack_mm: float = 0.15) ->
         coef = np.linalg.solve(wd.T @ design + np.diag([1e-9] * 6 + [1e-4] * 2), wd.T @ value)
         weight = 1.0 / np.maximum(1.0, np.abs(value - design @ coef) / slack_mm)
     return warped(plane, coef, size)
+
+
+def carrying_design(sides: SheetSides, reach: float) -> Array:
+    """(2K, 8) effect of a homography on the seen sides' places at -reach and +reach of their half lengths."""
+    angle = np.deg2rad(sides.normal_deg[sides.seen])
+    normal = np.stack([np.cos(angle), np.sin(angle)], 1)
+    along = np.stack([-normal[:, 1], normal[:, 0]], 1)
+    ends = [
+        sides.planned_mm[sides.seen, None] * normal + sign * reach * sides.half_mm[sides.seen, None] * along
+        for sign in (-1.0, 1.0)
+    ]
+    size = float(np.mean(sides.planned_mm))
+    return warp_design(np.concatenate(ends), np.concatenate([normal, normal]), size)
+
+
+def in_reference(
+    photo: Photo, place: SheetPlace, outline_mm: Array, reference: Reference
+) -> tuple[PlaneMap, SheetSides]:
+    """The sheet's map with the reference's plane and lens, its frame laid on the sheet by a similarity, and the sides
+    measured in it, true mm. Raises PhotoTooPoor when sides are not seen."""
+    seen = reference.map.to_mm(place.map.to_px(outline_mm))
+    a, b = outline_mm @ [1.0, 1.0j], seen @ [1.0, 1.0j]
+    turn = np.vdot(a - a.mean(), b - b.mean())
+    turn, centre = turn / abs(turn), b.mean()
+    shift = centre - turn * a.mean()
+    step = np.array([[turn.real, -turn.imag, shift.real], [turn.imag, turn.real, shift.imag], [0, 0, 1.0]])
+    matrix = reference.map.homography @ step
+    plane = PlaneMap(matrix / matrix[2, 2], reference.map.k1, reference.map.centre_px, reference.map.focal_px)
+    # The cut sheet may differ from the planned size by more than an edge is looked for: meet it half-way first.
+    grown = outline_mm * float(np.mean(np.abs(b - centre)) / np.mean(np.abs(a - a.mean())))
+    sides = remeasured_sides(photo, plane, grown, REFERENCE_REACH_PX)
+    normal = np.stack([np.cos(np.deg2rad(sides.normal_deg)), np.sin(np.deg2rad(sides.normal_deg))], 1)
+    planned = np.sum(normal * outline_mm, 1)
+    error = sides.offset_error_mm + sides.planned_mm - planned
+    return plane, replace(sides, planned_mm=planned, offset_error_mm=error)
 
 
 def warp_design(points: Array, normals: Array, size: float) -> Array:

@@ -183,7 +183,7 @@ def _shadow(grid: PlannedGrid, sides: Array, xy: Array, scene: SheetScene) -> Im
     normals, offsets = _outward(grid, sides)
     beyond = xy @ normals.T - offsets
     outermost = beyond.max(2)
-    dark = np.zeros(outermost.shape)
+    dark: Array = np.zeros(outermost.shape)
     for k, normal in enumerate(normals):
         away = max(0.0, -float(normal @ lamp))
         dark = np.maximum(dark, away * np.exp(-np.abs(beyond[..., k]) - 4 * (outermost - beyond[..., k])))

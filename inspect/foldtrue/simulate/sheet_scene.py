@@ -1,4 +1,4 @@
-"""Settings of a simulated photo of a pre-creased, unfolded sheet: what is wrong with its grid, its creases, the light."""
+"""Settings of a simulated photo of a pre-creased, unfolded sheet: its errors, its creases, the light."""
 
 from __future__ import annotations
 
