@@ -60,9 +60,11 @@ def _first_look(sheet: Sheet, nothing: Paths, window: float, step: float, even_o
     for family in range(3):
         own = grid.family == family
         strong = own & (np.max([ratio[key] for key in trials], axis=0) > SEEN)
-        width = max(WIDTHS_PX, key=lambda w: float(np.median(np.maximum(ratio[w, False], ratio[w, True])[own])))
-        # Looks of one width and of unit length: the one more like the creases answers more.
-        odd_answer, even_answer = (float(np.abs(peaks[width, odd].response[strong]).sum()) for odd in (True, False))
+        # Looks of one width and of unit length: the one more like the creases answers more. A look far narrower than
+        # the crease answers to its flanks, one far wider to the paper's clouds.
+        odd_answer, even_answer = (
+            sum(float(np.abs(peaks[w, odd].response[strong]).sum()) for w in WIDTHS_PX[1:-1]) for odd in (True, False)
+        )
         odd = not even_only and odd_answer > even_answer
         width = max(WIDTHS_PX, key=lambda w: float(np.median(ratio[w, odd][own])))
         found = peaks[width, odd]

@@ -15,6 +15,7 @@ DRAWS, BEST_DRAWS = 200, 24
 which takes a search each."""
 MOST_TURN_DEG = 4.0
 """How far the best sheet may be turned against the cut one."""
+SPARE = 1e-4
 REACH = 0.6
 """A side is carried by the points at this share of its half length."""
 
@@ -45,7 +46,10 @@ def sheet_shape(
     value, spread = _plain(here), _plain(clouds)
     best = _best_inside(outline_mm, here)
     many = [_best_inside(outline_mm, _Lines(clouds.normal[k], clouds.offset[k])) for k in range(min(BEST_DRAWS, DRAWS))]
-    trims = np.array([_trims(outline_mm, _Lines(clouds.normal[k], clouds.offset[k]), b) for k, b in enumerate(many)])
+    # A trim is told against the best sheet where it lies: what is uncertain is where the side lies.
+    trims = np.array(
+        [_trims(outline_mm, _Lines(*pair), best) for pair in zip(clouds.normal, clouds.offset, strict=True)]
+    )
     corners, side, angle, height = value
     return SheetShape(
         "reference" if reference is not None else "grid",
@@ -136,7 +140,8 @@ def _best_inside(outline: Array, lines: _Lines) -> Array:
     """(size, centre x, y, turn rad) of the largest sheet of the planned shape inside the lines.
 
     For a given turn a linear program: every planned corner, scaled and shifted, inside every side; the turn by search.
-    Where it can still be shifted, it lies so that the most that must be cut off anywhere is least."""
+    Given up SPARE of its size, it lies so that the most that must be cut off anywhere is least: where two sides are
+    nearly parallel the very largest sheet may lie anywhere between them."""
     from scipy.optimize import linprog, minimize_scalar
 
     free, positive = (None, None), (0, None)
@@ -155,8 +160,8 @@ def _best_inside(outline: Array, lines: _Lines) -> Array:
         lambda turn: -size(turn), bounds=(-limit, limit), method="bounded", options={"xatol": 1e-6}
     )
     turn = float(search.x)
-    best = size(turn)
-    room = lines.offset - best * (1 - 1e-9) * reach(turn)
+    best = size(turn) * (1 - SPARE)
+    room = lines.offset - best * reach(turn)
     none = np.zeros((len(room), 1))
     inside, shallow = np.hstack([lines.normal, none]), np.hstack([-lines.normal, none - 1.0])
     placed = linprog(

@@ -145,7 +145,7 @@ def _strength(faint: float, count: int, rng: np.random.Generator) -> Array:
     start = rng.integers(0, _KNOTS, count)
     place = np.arange(_KNOTS)
     part = (place >= start[:, None]) & (place < (start + length)[:, None]) & (rng.random(count) < faint)[:, None]
-    return np.where(part, 0.05 * strength, strength)
+    return np.asarray(np.where(part, 0.05 * strength, strength))
 
 
 def _sides(grid: PlannedGrid, errors: GridErrors, rng: np.random.Generator) -> Array:
