@@ -40,15 +40,20 @@ def best_paths(bands: Bands, response: Array, window_mm: float, count: int, turn
     return Peaks(*out)
 
 
-def path_noise(bands: Bands, response: Array, window_mm: float, turn_deg: float) -> float:
-    """Standard deviation of a path's summed response where there is no line: from the median absolute one over all
-    paths of all bands beside lines."""
-    samples = []
+def path_noise(bands: Bands, response: Array, grid: PlannedGrid, window_mm: float, turn_deg: float) -> Array:
+    """(L,) standard deviation of a path's summed response where there is no line: from the median absolute one over all
+    paths of the bands beside the lines of the same direction."""
+    samples: list[list[Array]] = [[], [], []]
     for k in np.unique(bands.line):
         own = bands.line == k
         summed, _ = sheared(response[own], bands.s_mm[own], bands.step_mm, turn_deg)
-        samples.append(summed[:, np.abs(bands.u_mm) <= window_mm][::2, ::3].ravel())
-    return 1.4826 * float(np.median(np.abs(np.concatenate(samples))))
+        samples[grid.family[k]].append(summed[:, np.abs(bands.u_mm) <= window_mm][::2, ::3].ravel())
+    return np.array([deviation(np.concatenate(part)) for part in samples])[grid.family]
+
+
+def deviation(values: Array) -> float:
+    """Standard deviation of values about zero, from their median absolute size."""
+    return 1.4826 * float(np.median(np.abs(values)))
 
 
 def sheared(response: Array, s_mm: Array, step_mm: float, turn_deg: float) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.detect.crease_bands import Bands, Paths, Sheet, sample_bands
 from foldtrue.detect.crease_looks import learn_look
-from foldtrue.detect.crease_paths import Looks, Peaks, best_sense, path_noise
+from foldtrue.detect.crease_paths import Looks, Peaks, best_sense, deviation, path_noise
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
 from foldtrue.handover_grid import CreaseScan
@@ -57,11 +57,11 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
     looks = _learned(real, expected, looks, grid.family, step)
     peaks, signal = best_sense(real, looks, grid, window, NARROW_DEG)
     decoys, nothing = best_sense(beside, looks, grid, window, NARROW_DEG)
-    noise = path_noise(beside, nothing, window, NARROW_DEG)
+    noise = path_noise(beside, nothing, grid, window, NARROW_DEG)
     evidence = np.abs(peaks.response) / noise
     beside_evidence = (np.abs(decoys.response) / noise)[decoys.blocks > 0]
     needed = np.full(count, max(SEEN, BESIDE * float(np.percentile(beside_evidence, 99))))
-    fitted = _fit(real, signal, nothing, peaks, looks, grid.family)
+    fitted = _fit(real, signal, beside.line, nothing, peaks, looks, grid.family)
     found = (evidence > needed) & fitted.ok
     height = np.array([look.height for look in looks])[grid.family]
     scale = height / np.sqrt(np.maximum(peaks.blocks, 1))
@@ -106,7 +106,9 @@ def _learned(bands: Bands, expected: Paths, looks: Looks, family: IntArray, step
     return out[0], out[1], out[2]
 
 
-def _fit(bands: Bands, signal: Array, nothing: Array, start: Peaks, looks: Looks, family: IntArray) -> Fitted:
+def _fit(
+    bands: Bands, signal: Array, beside: IntArray, nothing: Array, start: Peaks, looks: Looks, family: IntArray
+) -> Fitted:
     """Gauss-Newton on the places of all blocks at once, each line straight, blocks robustly weighted (Tukey).
 
     A crease of response A, w off the path, has slope A curvature w there: that is the block's place; its standard
@@ -115,8 +117,10 @@ def _fit(bands: Bands, signal: Array, nothing: Array, start: Peaks, looks: Looks
     count = len(family)
     curvature = np.array([look.curvature for look in looks])[family][bands.line]
     slope = np.gradient(signal, axis=1)
-    level_noise = 1.4826 * float(np.median(np.abs(nothing)))
-    slope_noise = 1.4826 * float(np.median(np.abs(np.gradient(nothing, axis=1))))
+    of = family[bands.line]
+    empty = [nothing[family[beside] == f] for f in range(3)]
+    level_noise = np.array([deviation(part) for part in empty])[of]
+    slope_noise = np.array([deviation(np.gradient(part, axis=1)) for part in empty])[of]
     x = bands.s_mm - start.pivot_mm[bands.line]
     figures = np.stack([start.offset_mm, start.angle_rad], 1)
     for _ in range(5):
@@ -150,11 +154,11 @@ def _at(bands: Bands, values: Array, place_mm: Array) -> Array:
     return np.asarray(values[rows, low] * (1 - at + low) + values[rows, low + 1] * (at - low))
 
 
-def _heights(response: Array, line: IntArray, noise: float, count: int) -> tuple[Array, BoolArray]:
+def _heights(response: Array, line: IntArray, noise: Array, count: int) -> tuple[Array, BoolArray]:
     """How strong each block's crease is, and whether it shows: its own response, smoothed along the line, as far as it
     stands out of the noise, else the whole line's mean."""
     mean = np.bincount(line, response, count) / np.maximum(np.bincount(line, minlength=count), 1)
-    own = np.clip(mean**2 / (mean**2 + noise**2), 0.0, 1.0)[line]
+    own = mean[line] ** 2 / (mean[line] ** 2 + noise**2)
     height = own * _smooth_along(response, line) + (1 - own) * mean[line]
     return height, (mean[line] > 0) & (height > FAINT_BLOCK * mean[line])
 

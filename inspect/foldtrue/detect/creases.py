@@ -53,7 +53,7 @@ def _first_look(sheet: Sheet, nothing: Paths, window: float, step: float, even_o
     peaks, ratio = {}, {}
     for key, look in trials.items():
         peaks[key], _ = best_sense(real, (look, look, look), grid, window, TURN_DEG)
-        noise = path_noise(beside, responses(beside.light, look.plus), window, TURN_DEG)
+        noise = path_noise(beside, responses(beside.light, look.plus), grid, window, TURN_DEG)
         ratio[key] = np.abs(peaks[key].response) / noise
     offset, angle, known = np.zeros(len(grid.number)), np.zeros(len(grid.number)), np.zeros(len(grid.number), bool)
     looks = []
