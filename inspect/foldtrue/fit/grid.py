@@ -32,6 +32,8 @@ SHOWS = 0.8
 """Share of a direction's lines that must show before one that does not is called missing."""
 FAINTEST = 2.5
 """How far below the median of its direction, in standard deviations of the logarithm, a line may be faint."""
+HARDLY = 1 / 3
+"""A direction of which a smaller share of lines is found hardly shows."""
 STRAY_STD, CERTAIN = 5.0, 7.0
 """A line fainter than CERTAIN (evidence) counts only within STRAY_STD standard deviations of its place."""
 
@@ -40,6 +42,7 @@ def fit_grid(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides) -> GridFit:
     """Adjust frame and errors. Raises NotThisPiece when too few of the planned lines show."""
     check_grid_shows(grid, scan)
     plane, seen = scan.map, scan.found
+    scan = replace(scan, found=seen & ~_lone(grid, scan))
     for _ in range(2):
         observed = observe(grid, scan, sides, plane)
         effects, found = explain(observed, grid, sides, scan)
@@ -154,6 +157,13 @@ def _gauged(plane: PlaneMap, gauge: Array) -> PlaneMap:
     return replace(plane, homography=matrix / matrix[2, 2])
 
 
+def _lone(grid: PlannedGrid, scan: CreaseScan) -> BoolArray:
+    """(L,) faint lines of a direction that hardly shows: without neighbours to say where they should be, they are as
+    likely flaws of the paper."""
+    share = np.array([float(np.mean(scan.found[grid.family == f])) for f in range(3)])
+    return np.asarray(scan.found & (share < HARDLY)[grid.family] & (scan.evidence < CERTAIN))
+
+
 def _strays(observed: Observed, found: Adjusted, scan: CreaseScan) -> BoolArray:
     """(L,) faint lines far off where the frame and the effects have them, by what lines of this sheet scatter: rather a
     flaw of the paper than the line."""
@@ -179,13 +189,13 @@ def _statuses(grid: PlannedGrid, scan: CreaseScan, seen: BoolArray) -> tuple[tup
             continue
         own = grid.family == grid.family[k]
         near = scan.found & own
+        if near.sum() < max(2, HARDLY * own.sum()):
+            status.append("not_measured")
+            reason.append("hardly a line of this direction shows: turn the lamp, so that its light falls across them")
+            continue
         if seen[k]:
             status.append("not_measured")
             reason.append("something faint lies too far off to be told from a flaw of the paper")
-            continue
-        if near.sum() < LEAST_LINES:
-            status.append("not_measured")
-            reason.append("hardly a line of this direction shows: turn the lamp, so that its light falls across them")
             continue
         log = np.log(size[near])
         middle, spread = float(np.median(log)), max(1.4826 * float(np.median(np.abs(log - np.median(log)))), 0.35)

@@ -218,8 +218,8 @@ def candidates(observed: Observed, grid: PlannedGrid, sides: SheetSides) -> list
     for f in range(3):
         own = (family == f)[:, None]
         all_numbers = grid.number[grid.family == f]
-        if (family == f).sum() < 3:
-            continue
+        if (family == f).sum() < max(3, 0.5 * len(all_numbers)):
+            continue  # too few lines to speak for their direction
         out.append(Effect("direction_turned", f, None, None, np.where(own, -observed.s, 0.0)[:, :, None]))
         for end, start in ((-1, all_numbers.min()), (1, all_numbers.max())):
             grown = np.abs(number - start) / float(np.ptp(all_numbers))
