@@ -19,6 +19,7 @@ from foldtrue.handover import BoolArray, IntArray, Photo, ReferenceKind
 
 LineStatus = Literal["measured", "missing", "not_measured"]
 GridView = Literal["backlit", "front"]
+Verdict = Literal["within", "outside", "too_close_to_call", "not_measured"]
 CauseCode = Literal[
     "none", "random_line_errors", "cumulative_drift", "direction_turned", "sheet_out_of_true", "missing_lines"
 ]
@@ -159,7 +160,8 @@ class GridFit:
 class FoldedForecast:
     """What the measured grid would do to the folded piece. Arrays over twists (T): position_error_mm (T, 2) of each
     twist after the best similarity of the piece, position_u95_mm (T,), angle_error_deg (T,), ccw. rms_mm: of the
-    position errors. gap_mm (T,): the largest distance between the places that the facets around a tip give it."""
+    position errors. gap_mm (T,): the largest distance between the places that the facets around a tip give it. With
+    fewer than three twists, which a similarity fits anyhow, positions and angles are nan."""
 
     twist: tuple[str, ...]
     position_error_mm: Array
@@ -172,14 +174,14 @@ class FoldedForecast:
 @dataclass(frozen=True)
 class GridCause:
     """The likely cause and what it means. code with its own fields: family's normal_deg, the line numbers missing, the
-    side. verdict: within, outside, or too close to call, of the folded twists against tolerance_mm. sentence, advice:
-    for the person."""
+    side. verdict: within, outside, or too close to call, of the folded twists against tolerance_mm, or that there are
+    too few of them. sentence, advice: for the person."""
 
     code: CauseCode
     effect: GridEffect | None
     others: tuple[GridEffect, ...]
     missing: tuple[int, ...]
-    verdict: Literal["within", "outside", "too_close_to_call"]
+    verdict: Verdict
     tolerance_mm: float
     sentence: str
     advice: str

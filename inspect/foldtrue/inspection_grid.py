@@ -70,20 +70,11 @@ def inspect_grid(
     fit = clock.run("fit", fit_grid, grid, scan, sides)
     forecast = clock.run("fit", forecast_folding, nominal, grid, fit)
     cause = judge_grid(grid, fit, forecast, nominal.pitch_mm)
+    view = _view(options, scan, place.darker)
     plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256}
-    return GridInspection(
-        nominal.name,
-        grid,
-        photo,
-        _view(options, scan, place.darker),
-        place,
-        scan,
-        fit,
-        forecast,
-        cause,
-        {**describe_photo(Path(path), photo), "plan": plan_of, "options": asdict(options)},
-        clock.timings_s,
-    )
+    origin = {**describe_photo(Path(path), photo), "plan": plan_of, "options": asdict(options)}
+    found = (grid, photo, view, place, scan, fit, forecast, cause)
+    return GridInspection(nominal.name, *found, origin, clock.timings_s)
 
 
 def _view(options: GridOptions, scan: CreaseScan, darker: bool) -> GridView:

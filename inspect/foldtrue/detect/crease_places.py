@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -63,36 +64,38 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
     needed = np.full(count, max(SEEN, BESIDE * float(np.percentile(beside_evidence, 99))))
     fitted = _fit(real, signal, beside.line, nothing, peaks, looks, grid.family)
     found = (evidence > needed) & fitted.ok
-    height = np.array([look.height for look in looks])[grid.family]
-    scale = height / np.sqrt(np.maximum(peaks.blocks, 1))
     paths = Paths(
         np.where(found, expected.offset_mm + fitted.figures[:, 0], expected.offset_mm),
         np.where(found, expected.angle_rad + fitted.figures[:, 1], expected.angle_rad),
         found,
     )
+    scale = np.array([look.height for look in looks])[grid.family] / np.sqrt(np.maximum(peaks.blocks, 1))
     used = fitted.used & found[real.line]
     line, s = real.line[used], real.s_mm[used]
-    scan = CreaseScan(
+    shift = expected.at(line, s) + fitted.shift_mm[used]
+    blocks = {"line": line, "s_mm": s, "shift_mm": shift, "std_mm": fitted.std_mm[used]}
+    contrast = {"contrast": peaks.response * scale, "contrast_std": noise * scale}
+    searched = {"evidence": evidence, "needed": needed, "decoys": beside_evidence, **contrast}
+    turncoats = _turncoats(fitted.signal_to_noise[found[real.line]])
+    return paths, looks, _scan(sheet, paths, fitted.cov, looks, step, turncoats, **searched, **blocks)
+
+
+def _scan(
+    sheet: Sheet, paths: Paths, cov: Array, looks: Looks, step: float, turncoats: float, **arrays: Any
+) -> CreaseScan:
+    """The scan as it is handed on; the lens is not known yet."""
+    return CreaseScan(
         map=sheet.map,
         k1_std=np.inf,
-        evidence=evidence,
-        needed=needed,
-        decoys=beside_evidence,
-        contrast=peaks.response * scale,
-        contrast_std=noise * scale,
         offset_mm=paths.offset_mm,
         angle_rad=paths.angle_rad,
-        cov=fitted.cov,
-        found=found,
-        line=line,
-        s_mm=s,
-        shift_mm=expected.at(line, s) + fitted.shift_mm[used],
-        std_mm=fitted.std_mm[used],
+        cov=cov,
+        found=paths.known,
         odd=np.array([look.odd for look in looks]),
         sense_shift_mm=step * np.array([look.core_shift for look in looks]),
-        turncoats=_turncoats(fitted.signal_to_noise[found[real.line]]),
+        turncoats=turncoats,
+        **arrays,
     )
-    return paths, looks, scan
 
 
 def _learned(bands: Bands, expected: Paths, looks: Looks, family: IntArray, step: float) -> Looks:

@@ -32,8 +32,9 @@ SHOWS = 0.8
 """Share of a direction's lines that must show before one that does not is called missing."""
 FAINTEST = 2.5
 """How far below the median of its direction, in standard deviations of the logarithm, a line may be faint."""
-HARDLY = 1 / 3
-"""A direction of which a smaller share of lines is found hardly shows."""
+HARDLY, ALONE = 1 / 3, 10.0
+"""A direction of which a smaller share of lines is found hardly shows; what is fainter there than ALONE (evidence) may
+as well be what the swellings of the other directions' creases leave where they meet."""
 STRAY_STD, CERTAIN = 5.0, 7.0
 """A line fainter than CERTAIN (evidence) counts only within STRAY_STD standard deviations of its place."""
 
@@ -161,7 +162,7 @@ def _lone(grid: PlannedGrid, scan: CreaseScan) -> BoolArray:
     """(L,) faint lines of a direction that hardly shows: without neighbours to say where they should be, they are as
     likely flaws of the paper."""
     share = np.array([float(np.mean(scan.found[grid.family == f])) for f in range(3)])
-    return np.asarray(scan.found & (share < HARDLY)[grid.family] & (scan.evidence < CERTAIN))
+    return np.asarray(scan.found & (share < HARDLY)[grid.family] & (scan.evidence < ALONE))
 
 
 def _strays(observed: Observed, found: Adjusted, scan: CreaseScan) -> BoolArray:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from foldtrue.handover_grid import CauseCode, FoldedForecast, GridCause, GridEffect, GridFit, PlannedGrid
+from foldtrue.handover_grid import CauseCode, FoldedForecast, GridCause, GridEffect, GridFit, PlannedGrid, Verdict
 
 RANDOM_MM = 0.08
 RANDOM_END_MM = 0.12
@@ -22,8 +22,10 @@ def judge_grid(grid: PlannedGrid, fit: GridFit, forecast: FoldedForecast, pitch_
     code = _code(grid, fit, effect, bool(missing))
     tolerance = TOLERANCE_PITCHES * pitch_mm
     size = np.hypot(*forecast.position_error_mm.T)
-    verdict = "within"
-    if (size - forecast.position_u95_mm > tolerance).any():
+    verdict: Verdict = "within"
+    if np.isnan(size).any():
+        verdict = "not_measured"
+    elif (size - forecast.position_u95_mm > tolerance).any():
         verdict = "outside"
     elif (size + forecast.position_u95_mm > tolerance).any():
         verdict = "too_close_to_call"
@@ -33,7 +35,7 @@ def judge_grid(grid: PlannedGrid, fit: GridFit, forecast: FoldedForecast, pitch_
         effect,
         fit.effects[1:],
         missing,
-        verdict,  # type: ignore[arg-type]
+        verdict,
         tolerance,
         sentence,
         f"{advice} {_GO_ON[verdict]}".strip(),
@@ -50,7 +52,8 @@ def _code(grid: PlannedGrid, fit: GridFit, effect: GridEffect | None, missing: b
     return "random_line_errors" if wild else "none"
 
 
-_GO_ON = {
+_GO_ON: dict[Verdict, str] = {
+    "not_measured": "The plan has too few twists to say what these lines do to it.",
     "within": "Folded along these lines the twists come out within the tolerance: go on.",
     "outside": "Folded along these lines some twists come out beyond the tolerance: mend the grid first, or crease "
     "a new sheet.",

@@ -15,6 +15,7 @@ from foldtrue.handover import IntArray, Nominal
 from foldtrue.handover_grid import FoldedForecast, GridFit, PlannedGrid
 from foldtrue.measured import COVERAGE_95, radius95
 
+LEAST_TWISTS = 3
 UNKNOWN_MM = 0.3
 """Standard uncertainty of a line that was not measured."""
 
@@ -34,7 +35,7 @@ def forecast_folding(nominal: Nominal, grid: PlannedGrid, fit: GridFit) -> Folde
     moved = poses @ figures.ravel()
     cov = (poses * std.ravel() ** 2) @ poses.T
     count = len(nominal.twists)
-    xy = moved.reshape(count, 3)
+    xy = moved.reshape(count, 3) + (0.0 if count >= LEAST_TWISTS else np.nan)
     blocks = np.array([cov[3 * k : 3 * k + 2, 3 * k : 3 * k + 2] for k in range(count)])
     gaps = np.array([_widest(spread @ figures.ravel()) for _, spread in tips])
     return FoldedForecast(

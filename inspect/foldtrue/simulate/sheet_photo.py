@@ -67,8 +67,13 @@ def simulate_grid(grid: PlannedGrid, scene: SheetScene) -> SimulatedGrid:
                 exposed(np.asarray(light * even, np.float32), scene.sensor, noise), scene.sensor.tone
             )
     jpeg = written(pixels, camera, scene.sensor)
+    truth = _truth(grid, creases, sides, pinhole, scene)
+    return SimulatedGrid(as_photo(jpeg, camera, scene.sensor), jpeg, truth)
+
+
+def _truth(grid: PlannedGrid, creases: _Creases, sides: Array, pinhole: Pinhole, scene: SheetScene) -> GridTruth:
     errors = scene.errors
-    truth = GridTruth(
+    return GridTruth(
         creases.offset_mm,
         np.degrees(creases.angle_rad),
         creases.present,
@@ -79,7 +84,6 @@ def simulate_grid(grid: PlannedGrid, scene: SheetScene) -> SimulatedGrid:
         errors.side if errors.kind == "side" else None,
         dataclasses.asdict(scene),
     )
-    return SimulatedGrid(as_photo(jpeg, camera, scene.sensor), jpeg, truth)
 
 
 def sheet_places(pinhole: Pinhole, first: int, last: int, width: int) -> Array:

@@ -121,44 +121,60 @@ def grid_scene(seed: int, width_px: int = 2400) -> SheetScene:
         seed=seed,
         view=view,
         errors=_errors(rng, kind),
-        look=CreaseLook(
-            contrast=float(rng.uniform(0.05, 0.14)) if view == "backlit" else float(rng.uniform(0.12, 0.3)),
-            uneven=float(rng.uniform(0.3, 0.6)),
-            faint=float(rng.uniform(0.1, 0.35)),
-            dark=float(rng.uniform(0.25, 0.75)),
-            width_mm=float(rng.uniform(0.1, 0.22)),
-            core=float(rng.uniform(-0.15, 0.15)),
-            broad=float(rng.uniform(0.0, 0.2)),
-            broad_mm=float(rng.uniform(0.8, 1.3)),
-        ),
-        camera=Camera(
-            width_px=width_px,
-            height_px=width_px * 3 // 4,
-            focal_35mm=float(rng.choice([26.0, 35.0, 52.0, 77.0])),
-            fill=float(rng.uniform(0.78, 0.92)),
-            tilt_deg=float(rng.uniform(0.0, 12.0)),
-            tilt_axis_deg=float(rng.uniform(0.0, 360.0)),
-            roll_deg=float(rng.uniform(-14.0, 14.0)),
-            k1=float(rng.choice([0.0, 0.0, rng.uniform(-0.05, 0.05)])),
-        ),
-        light=Light(
-            exposure=1.0,
-            gradient=float(rng.uniform(-0.15, 0.15)),
-            gradient_deg=float(rng.uniform(0, 360)),
-            falloff=float(rng.uniform(0.0, 0.1)),
-            vignette=float(rng.uniform(0.1, 0.4)),
-        ),
-        sensor=Sensor(
-            blur_px=float(rng.uniform(0.8, 1.4)) * width_px / 2400 + 0.3,
-            full_well_e=float(rng.uniform(3500, 9000)),
-            jpeg_quality=int(rng.integers(75, 96)),
-        ),
+        look=_look(rng, view),
+        camera=_camera(rng, width_px),
+        light=_light(rng),
+        sensor=_sensor(rng, width_px),
         paper=paper,
         around=around,
         clouds=float(rng.uniform(0.01, 0.035)),
         clouds_mm=float(rng.uniform(4.0, 12.0)),
         lamp_deg=float(rng.uniform(0.0, 360.0)),
         shadow=float(rng.uniform(0.0, 0.4)) if view == "front" else 0.0,
+    )
+
+
+def _look(rng: np.random.Generator, view: GridView) -> CreaseLook:
+    return CreaseLook(
+        contrast=float(rng.uniform(0.05, 0.14)) if view == "backlit" else float(rng.uniform(0.12, 0.3)),
+        uneven=float(rng.uniform(0.3, 0.6)),
+        faint=float(rng.uniform(0.1, 0.35)),
+        dark=float(rng.uniform(0.25, 0.75)),
+        width_mm=float(rng.uniform(0.1, 0.22)),
+        core=float(rng.uniform(-0.15, 0.15)),
+        broad=float(rng.uniform(0.0, 0.2)),
+        broad_mm=float(rng.uniform(0.8, 1.3)),
+    )
+
+
+def _camera(rng: np.random.Generator, width_px: int) -> Camera:
+    return Camera(
+        width_px=width_px,
+        height_px=width_px * 3 // 4,
+        focal_35mm=float(rng.choice([26.0, 35.0, 52.0, 77.0])),
+        fill=float(rng.uniform(0.78, 0.92)),
+        tilt_deg=float(rng.uniform(0.0, 12.0)),
+        tilt_axis_deg=float(rng.uniform(0.0, 360.0)),
+        roll_deg=float(rng.uniform(-14.0, 14.0)),
+        k1=float(rng.choice([0.0, 0.0, rng.uniform(-0.05, 0.05)])),
+    )
+
+
+def _light(rng: np.random.Generator) -> Light:
+    return Light(
+        exposure=1.0,
+        gradient=float(rng.uniform(-0.15, 0.15)),
+        gradient_deg=float(rng.uniform(0, 360)),
+        falloff=float(rng.uniform(0.0, 0.1)),
+        vignette=float(rng.uniform(0.1, 0.4)),
+    )
+
+
+def _sensor(rng: np.random.Generator, width_px: int) -> Sensor:
+    return Sensor(
+        blur_px=float(rng.uniform(0.8, 1.4)) * width_px / 2400 + 0.3,
+        full_well_e=float(rng.uniform(3500, 9000)),
+        jpeg_quality=int(rng.integers(75, 96)),
     )
 
 
