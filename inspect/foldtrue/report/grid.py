@@ -255,9 +255,9 @@ def grid_text(record: Mapping[str, Any]) -> str:
     out.append(f"{len(measured)} of {len(lines)} lines measured, {record['view']}.")
     largest = record["meeting_points"]
     out.append(f"Largest gap where three lines should meet: {_pm(largest, 'largest_mm', 'largest_u95_mm', 'mm')}.")
-    out.append(
-        f"Folded along these lines the twists come out {record['forecast']['position_rms_mm']:.3f} mm off (RMS)."
-    )
+    rms = record["forecast"]["position_rms_mm"]
+    if rms is not None:
+        out.append(f"Folded along these lines the twists come out {rms:.3f} mm off (RMS).")
     out += ["", "direction   turn                 spacing               drift"]
     for row in record["directions"]:
         cells = [
