@@ -30,6 +30,8 @@ FAINT_BLOCK = 0.2
 """A block fainter than this share of its line's mean says nothing of its place."""
 CLEAR_BLOCK = 4.0
 """Signal-to-noise of a block whose sense is beyond doubt."""
+UNTOLD_SHARE = 0.7
+"""Standard deviation, in widths of the look, of a shift whose sign cannot be told."""
 LEAST_BLOCKS = 3
 
 
@@ -77,7 +79,20 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
     contrast = {"contrast": peaks.response * scale, "contrast_std": noise * scale}
     searched = {"evidence": evidence, "needed": needed, "decoys": beside_evidence, **contrast}
     turncoats = _turncoats(fitted.signal_to_noise[found[real.line]])
-    return paths, looks, _scan(sheet, paths, fitted.cov, looks, step, turncoats, **searched, **blocks)
+    cov = fitted.cov + _sense_unknown(looks, step)[grid.family]
+    return paths, looks, _scan(sheet, paths, cov, looks, step, turncoats, **searched, **blocks)
+
+
+def _sense_unknown(looks: Looks, step: float) -> Array:
+    """(3, 2, 2) what is added to the covariance of a direction's lines that show as plain lines where others show as
+    pairs of light and shade: the lamp shines nearly along them, their cores outshine the pairs, and those shift every
+    line by part of its width, mountains and valleys opposite ways, without a sign of which is which."""
+    out = np.zeros((3, 2, 2))
+    if any(look.odd for look in looks):
+        for family, look in enumerate(looks):
+            width = step / np.sqrt(2 * look.curvature)  # of a Gaussian with this curvature
+            out[family, 0, 0] = 0.0 if look.odd else (UNTOLD_SHARE * width) ** 2
+    return out
 
 
 def _scan(

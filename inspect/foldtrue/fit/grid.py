@@ -26,8 +26,9 @@ FINER = 4.5
 FOLDED = 0.015
 """Share of turncoats: a sheet of creases has next to none, folded pieces of many kinds more than twice this."""
 STEADY, CONTRADICTS = 3.0, 4.0
-NOTHING = 2.8
-"""Evidence above this is no sign of a missing line: one in twenty searches beside lines reaches it."""
+NOTHING = ((2.8, 0.75), (3.6, 0.5))
+"""Evidence up to the first figure, and at most so much of the faintest line's look, is no line: one in twenty and one
+in several hundred searches beside lines reach that."""
 SHOWS = 0.8
 """Share of a direction's lines that must show before one that does not is called missing."""
 FAINTEST = 2.5
@@ -94,9 +95,7 @@ def check_grid_shows(grid: PlannedGrid, scan: CreaseScan) -> None:
     if seen <= max(2, 0.05 * len(scan.found)):
         what = "The sheet shows no grid of creases."
     else:
-        what = (
-            f"Only {seen} of the plan's {len(scan.found)} grid lines show in this sheet, so it is not this plan's grid."
-        )
+        what = f"Only {seen} of the plan's {len(scan.found)} grid lines show: it is another grid, or too faint."
     raise NotThisPiece(what, _ADVICE)
 
 
@@ -202,8 +201,8 @@ def _statuses(grid: PlannedGrid, scan: CreaseScan, seen: BoolArray) -> tuple[tup
         middle, spread = float(np.median(log)), max(1.4826 * float(np.median(np.abs(log - np.median(log)))), 0.35)
         most = size[k] + 2 * scan.contrast_std[k]
         faintest = min(float(np.exp(middle - FAINTEST * spread)), 0.7 * float(size[near].min()))
-        told = near.sum() >= SHOWS * own.sum() and scan.evidence[k] < NOTHING and scan.contrast_std[k] > 0
-        if told and most < faintest:
+        told = near.sum() >= SHOWS * own.sum() and scan.contrast_std[k] > 0
+        if told and any(scan.evidence[k] < nothing and most < part * faintest for nothing, part in NOTHING):
             status.append("missing")
             reason.append("")
         else:
