@@ -84,5 +84,6 @@ def sides_of(grid: PlannedGrid, offset_mm=0.0, angle_deg=0.0) -> SheetSides:
     cov = np.tile(np.diag([0.005**2, np.deg2rad(0.003) ** 2]), (count, 1, 1))
     return SheetSides(
         np.degrees(np.arctan2(normal[:, 1], normal[:, 0])), np.sum(normal * outline, 1), length / 2,
-        np.zeros(count) + offset_mm, np.zeros(count) + angle_deg, cov, np.full(count, 0.01), np.ones(count, bool),
+        np.zeros(count) + offset_mm, np.zeros(count) + angle_deg, cov, np.full(count, 0.01),
+        np.ones(count, bool), False,
     )  # fmt: skip

@@ -53,7 +53,8 @@ class SheetSides:
 
     normal_deg: (K,) planned outward normals; planned_mm: (K,) planned offsets; half_mm: (K,) half the planned lengths.
     offset_error_mm: (K,) at the foot point, outward positive; angle_error_deg: (K,) ccw positive; cov: (K, 2, 2) of the
-    two, mm and rad. straightness_mm: (K,) RMS of the edge's points about the line. seen: (K,).
+    two, mm and rad. straightness_mm: (K,) RMS of the edge's points about the line. seen: (K,). darker: the sheet is
+    darker than what is around it.
     """
 
     normal_deg: Array
@@ -64,17 +65,17 @@ class SheetSides:
     cov: Array
     straightness_mm: Array
     seen: BoolArray
+    darker: bool
 
 
 @dataclass(frozen=True)
 class SheetPlace:
     """Where the sheet lies. map: sheet mm <-> px by its own outline, the plan's size taken for true. turn_deg: how far
-    it is turned in the upright photo, ccw. darker: the sheet is darker than what is around it. misfit_mm: RMS of the
+    it is turned in the upright photo, ccw. misfit_mm: RMS of the
     sides about the planned outline seen in perspective."""
 
     map: PlaneMap
     turn_deg: float
-    darker: bool
     sides: SheetSides
     misfit_mm: float
 
@@ -89,7 +90,8 @@ class CreaseScan:
     them. Blocks of lines: line (B,), s_mm (B,), shift_mm (B,) of the line along its normal there, std_mm (B,).
     odd: (3,) whether the lines of a family show as a pair of light and shade (True) or as one bright or dark line.
     sense_shift_mm: (3,) by which the core of a raked crease was found to move mountains and valleys opposite ways, and
-    was allowed for. k1_std: standard uncertainty of the map's lens term, from the straightness of the lines.
+    was allowed for; where a raked direction shows as plain lines, by how much it may move every line, which way is not
+    told. k1_std: standard uncertainty of the map's lens term, from the straightness of the lines.
     turncoats: share of the blocks seen clearly on found lines that look the opposite way to their line as a whole: a
     crease keeps its sense all along, folded paper's edges do not.
     """

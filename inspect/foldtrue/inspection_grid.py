@@ -70,7 +70,7 @@ def inspect_grid(
     fit = clock.run("fit", fit_grid, grid, scan, sides)
     forecast = clock.run("fit", forecast_folding, nominal, grid, fit)
     cause = judge_grid(grid, fit, forecast, nominal.pitch_mm)
-    view = _view(options, scan, place.darker)
+    view = _view(options, scan, sides.darker)
     plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256}
     origin = {**describe_photo(Path(path), photo), "plan": plan_of, "options": asdict(options)}
     found = (grid, photo, view, place, scan, fit, forecast, cause)

@@ -26,7 +26,7 @@ def test_the_outline_is_found_where_the_camera_sees_it(view):
     limit = 1.5 if view == "backlit" else 0.6
     assert np.abs(place.map.to_px(outline) - pinhole.project(outline)).max() < limit
     assert place.turn_deg == pytest.approx(5.0, abs=0.6)
-    assert place.darker == (view == "backlit")
+    assert place.sides.darker == (view == "backlit")
 
 
 def test_of_the_turns_that_look_alike_the_one_closest_to_upright_is_taken():

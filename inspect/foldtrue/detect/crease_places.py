@@ -12,9 +12,9 @@ from foldtrue.detect.crease_looks import learn_look
 from foldtrue.detect.crease_paths import Looks, Peaks, best_sense, deviation, path_noise
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
-from foldtrue.handover_grid import CreaseScan
+from foldtrue.handover_grid import CreaseScan, PlannedGrid
 
-NARROW_ROWS = 0.15
+NARROW_ROWS = 0.1
 NARROW_MM = 1.0
 NARROW_DEG = 0.3
 """How far a line is looked for once its neighbours say where it should be."""
@@ -24,8 +24,12 @@ looked at, among which Gaussian noise reaches 4.5 once in 3000 lines. Where the 
 the lines, that counts (BESIDE)."""
 BESIDE = 1.25
 """A line must stand out by this factor more than 99 of 100 searches half-way between lines."""
-LOOK_MM = 1.2
+LOOK_MM, LEAST_LOOK_MM = 1.2, 0.5
 """Half-width of a look that is learned."""
+LEAST_TILT_MM = 0.4
+"""At the ends of the longest line its turn is worth at least this."""
+APART_MM = 0.7
+"""How far from a line as planned nothing of it may be seen: it may lie elsewhere, and has a width."""
 FAINT_BLOCK = 0.2
 """A block fainter than this share of its line's mean says nothing of its place."""
 CLEAR_BLOCK = 4.0
@@ -53,14 +57,14 @@ class Fitted:
 def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tuple[Paths, Looks, CreaseScan]:
     """Learn the looks along the expected lines, find the lines with them, and place their blocks."""
     grid, count = sheet.grid, len(sheet.grid.number)
-    window = min(NARROW_ROWS * grid.row_mm, NARROW_MM)
-    half = window + LOOK_MM + 4 * step
+    window, look, turn_deg = _reach(grid)
+    half = window + look + 4 * step
     real = sample_bands(sheet, expected, half, step, beside=False, clip=12.0)
     beside = sample_bands(sheet, expected, half, step, beside=True, clip=12.0)
-    looks = _learned(real, expected, looks, grid.family, step)
-    peaks, signal = best_sense(real, looks, grid, window, NARROW_DEG)
-    decoys, nothing = best_sense(beside, looks, grid, window, NARROW_DEG)
-    noise = path_noise(beside, nothing, grid, window, NARROW_DEG)
+    looks = _learned(real, expected, looks, grid.family, int(look / step))
+    peaks, signal = best_sense(real, looks, grid, window, turn_deg)
+    decoys, nothing = best_sense(beside, looks, grid, window, turn_deg)
+    noise = path_noise(beside, nothing, grid, window, turn_deg)
     evidence = np.abs(peaks.response) / noise
     beside_evidence = (np.abs(decoys.response) / noise)[decoys.blocks > 0]
     needed = np.full(count, max(SEEN, BESIDE * float(np.percentile(beside_evidence, 99))))
@@ -79,20 +83,18 @@ def follow_lines(sheet: Sheet, expected: Paths, looks: Looks, step: float) -> tu
     contrast = {"contrast": peaks.response * scale, "contrast_std": noise * scale}
     searched = {"evidence": evidence, "needed": needed, "decoys": beside_evidence, **contrast}
     turncoats = _turncoats(fitted.signal_to_noise[found[real.line]])
-    cov = fitted.cov + _sense_unknown(looks, step)[grid.family]
+    untold = _untold_mm(looks, step)
+    cov = fitted.cov + (untold**2)[grid.family, None, None] * np.diag([1.0, 0.0])
     return paths, looks, _scan(sheet, paths, cov, looks, step, turncoats, **searched, **blocks)
 
 
-def _sense_unknown(looks: Looks, step: float) -> Array:
-    """(3, 2, 2) what is added to the covariance of a direction's lines that show as plain lines where others show as
-    pairs of light and shade: the lamp shines nearly along them, their cores outshine the pairs, and those shift every
-    line by part of its width, mountains and valleys opposite ways, without a sign of which is which."""
-    out = np.zeros((3, 2, 2))
-    if any(look.odd for look in looks):
-        for family, look in enumerate(looks):
-            width = step / np.sqrt(2 * look.curvature)  # of a Gaussian with this curvature
-            out[family, 0, 0] = 0.0 if look.odd else (UNTOLD_SHARE * width) ** 2
-    return out
+def _untold_mm(looks: Looks, step: float) -> Array:
+    """(3,) standard deviation of a shift of every line for itself, where a direction shows as plain lines and others as
+    pairs of light and shade: the lamp shines nearly along it, the cores outshine the pairs, and these shift each line
+    by part of its width, mountains and valleys opposite ways, without a sign of which is which."""
+    width = np.array([step / np.sqrt(2 * look.curvature) for look in looks])  # of a Gaussian with this curvature
+    plain = np.array([not look.odd for look in looks])
+    return np.where(plain & ~plain.all(), UNTOLD_SHARE * width, 0.0)
 
 
 def _scan(
@@ -107,20 +109,31 @@ def _scan(
         cov=cov,
         found=paths.known,
         odd=np.array([look.odd for look in looks]),
-        sense_shift_mm=step * np.array([look.core_shift for look in looks]),
+        sense_shift_mm=step * np.array([look.core_shift for look in looks]) + _untold_mm(looks, step),
         turncoats=turncoats,
         **arrays,
     )
 
 
-def _learned(bands: Bands, expected: Paths, looks: Looks, family: IntArray, step: float) -> Looks:
+def _reach(grid: PlannedGrid) -> tuple[float, float, float]:
+    """How far to the side (mm) and how far turned (deg) a line is looked for, and half the width (mm) of its look.
+
+    In a dense grid less of all three, so that a search half-way between lines does not reach these."""
+    window = min(NARROW_ROWS * grid.row_mm, NARROW_MM)
+    room = 0.5 * grid.row_mm - APART_MM - window
+    look = float(np.clip(room - LEAST_TILT_MM, LEAST_LOOK_MM, LOOK_MM))
+    tilt = max(room - look, LEAST_TILT_MM) / (0.5 * float((grid.high_mm - grid.low_mm).max()))
+    return window, look, min(NARROW_DEG, float(np.degrees(tilt)))
+
+
+def _learned(bands: Bands, expected: Paths, looks: Looks, family: IntArray, half: int) -> Looks:
     """Looks from the photo, where a direction has three lines to learn from; else what served so far."""
     out = []
     weight = np.where(expected.known[bands.line], bands.share.mean(1), 0.0)
     for k, look in enumerate(looks):
         own = weight * (family[bands.line] == k)
         enough = len(np.unique(bands.line[own > 0])) >= 3
-        out.append(learn_look(bands, own, look, int(LOOK_MM / step)) if enough else look)
+        out.append(learn_look(bands, own, look, half) if enough else look)
     return out[0], out[1], out[2]
 
 

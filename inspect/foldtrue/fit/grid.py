@@ -77,7 +77,7 @@ def fit_grid(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides) -> GridFit:
         side_cov,
         found.spread_mm,
         float(np.degrees(found.spread_rad)),
-        _noteworthy(effects, found, sides),
+        _noteworthy(effects, found, sides, bool(scan.odd.any())),
         gauge,
     )
 
@@ -229,11 +229,12 @@ TOLD_SCATTER = 2.7
 """A systematic error is named when it is this many standard uncertainties and this many times the lines' scatter."""
 LEAST_DRIFT_MM = 0.12
 LEAST_TURN_DEG = 0.06
-LEAST_SIDE_MM = 0.3
-"""What is smaller than these changes no fold that one can see (common practice, no source)."""
+LEAST_SIDE_MM, LEAST_SHADED_MM = 0.3, 1.2
+"""What is smaller than these changes no fold that one can see (common practice, no source). A raking lamp's shadow
+beside a sheet on a lighter table may be taken for its edge, farther out than that by up to LEAST_SHADED_MM."""
 
 
-def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides) -> tuple[GridEffect, ...]:
+def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides, raked: bool) -> tuple[GridEffect, ...]:
     """Effects large enough to be named, by the mm they move a line or a side."""
     out = []
     for effect, size, cov in zip(effects, found.sizes, found.sizes_cov, strict=True):
@@ -243,7 +244,8 @@ def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides)
             assert effect.side is not None
             swing = abs(float(size[1])) * float(sides.half_mm[effect.side])
             value = value if abs(value) >= swing else float(np.copysign(swing, value))
-            told, moved = abs(value) >= LEAST_SIDE_MM, abs(value)
+            shadow = raked and sides.darker and value > 0
+            told, moved = abs(value) >= (LEAST_SHADED_MM if shadow else LEAST_SIDE_MM), abs(value)
         elif effect.code == "cumulative_drift":
             told, moved = abs(value) >= max(LEAST_DRIFT_MM, TOLD_SCATTER * found.spread_mm), abs(value)
         else:

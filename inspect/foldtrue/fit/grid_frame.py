@@ -30,7 +30,7 @@ criterion (Ann. Statist. 6 (1978) 461 [from memory])."""
 MOST_EFFECTS = 3
 TERMS = 13
 """Unknowns of the frame: eight of the homography, the lens term, the edges' common shift, and by direction the shift
-that light gives to mountains one way and to valleys the other."""
+that light gives to mountains one way and to valleys the other, or to all where the two cannot be told apart."""
 SENSE_SHIFT_PX = 0.2
 SENSE_SHIFT_SHARE = 0.5
 """Standard deviation of that shift as the learned looks leave it: pixels, and a share of what they allowed for."""
@@ -129,7 +129,8 @@ def observe(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides, plane: Plane
     is_line = np.arange(len(offset)) < len(lines)
     size = float(np.abs(grid.outline_mm).max())
     design = np.zeros((len(offset), 2, TERMS))
-    senses = (grid.family[lines][:, None] == np.arange(3)) * scan.odd * np.sign(scan.contrast[lines])[:, None]
+    own = grid.family[lines][:, None] == np.arange(3)
+    senses = own * np.where(scan.odd, np.sign(scan.contrast[lines])[:, None], scan.sense_shift_mm > 0)
     for j in (0, 1):
         design[:, j, :8] = warp_design(planned[:, j], normals, size)
         design[:, j, 8] = np.sum(plane.radial_field(planned[:, j]) * normals, 1)

@@ -51,7 +51,7 @@ def find_sheet(photo: Photo, outline_mm: Array) -> SheetPlace:
     centre = plane.jacobian(np.zeros((1, 2)))[0]
     turn = float(np.degrees(np.arctan2(-centre[1, 0], centre[0, 0])))
     rest = np.concatenate([sides.offset_error_mm, np.deg2rad(sides.angle_error_deg) * sides.half_mm / np.sqrt(3)])
-    return SheetPlace(plane, turn, _darker(grey, plane, outline_mm), sides, float(np.sqrt(np.mean(rest**2)) * 2**0.5))
+    return SheetPlace(plane, turn, sides, float(np.sqrt(np.mean(rest**2)) * 2**0.5))
 
 
 def _most_upright(fits: list[OutlineFit]) -> OutlineFit | None:
@@ -109,6 +109,7 @@ def measure_sides(grey: Image, plane: PlaneMap, outline_mm: Array, reach_px: flo
         cov,
         rms,
         seen,
+        darker,
     )
 
 
