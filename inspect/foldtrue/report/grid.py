@@ -31,7 +31,7 @@ def grid_record(inspection: GridInspection) -> dict[str, Any]:
             "provenance": inspection.provenance,
             "view": inspection.view,
             "turn_deg": inspection.place.turn_deg,
-            "assumed": ["front_faces_camera", "turn_closest_to_upright", "scale_from_plan"],
+            "assumed": ["sheet_side_assumed", "sheet_turn_assumed", "grid_scale_assumed"],
             "k1": inspection.fit.map.k1,
             "k1_u95": COVERAGE_95 * inspection.scan.k1_std,
             "cause": _cause(inspection),
