@@ -18,7 +18,7 @@ from foldtrue.subpixel import linear_grey
 
 WINDOW_ROWS = 0.3
 WIDEST_MM = 3.0
-TURN_DEG = 0.6
+TURN_DEG = 1.0
 """How far from its planned place, in rows and in mm, and how far turned a line is looked for."""
 SEEN = 5.5
 """Least signal-to-noise of a whole line at first, where about 200 independent places are looked at for each."""
