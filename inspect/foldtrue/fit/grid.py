@@ -25,7 +25,7 @@ FINER = 4.5
 """Evidence that half of all searches half-way between planned lines reach only where lines lie there too."""
 FOLDED = 0.015
 """Share of turncoats: a sheet of creases has next to none, folded pieces of many kinds more than twice this."""
-STEADY, CONTRADICTS = 3.0, 4.0
+STEADY, CONTRADICTS, UNSURE_DEG = 3.0, 4.0, 0.15
 NOTHING = ((2.8, 0.75), (3.6, 0.5))
 """Evidence up to the first figure, and at most so much of the faintest line's look, is no line: one in twenty and one
 in several hundred searches beside lines reach that."""
@@ -123,7 +123,8 @@ def _figures(observed: Observed, found: Adjusted, grid: PlannedGrid) -> tuple[Ar
 def _steadied(figures: Array, cov: Array, spread: float) -> tuple[Array, Array]:
     """Figures (n, 2) of one direction's lines where a line too short or faint to tell its own turn takes it from the
     others: angles scatter about the direction's median by STEADY times the lines' spread. A line that contradicts this
-    by CONTRADICTS standard deviations keeps what it says."""
+    by CONTRADICTS standard deviations keeps what it says, unless it is unsure of it by UNSURE_DEG: what so short or
+    faint a line says is not spread like a normal error."""
     if len(figures) < 3:
         return figures, cov
     weight = 1.0 / (cov[:, 1, 1] + spread**2)
@@ -132,7 +133,7 @@ def _steadied(figures: Array, cov: Array, spread: float) -> tuple[Array, Array]:
     prior = (STEADY * spread) ** 2 + 1.0 / weight.sum()
     gain = cov[:, :, 1] / (cov[:, 1, 1] + prior)[:, None]
     away = figures[:, 1] - middle
-    agrees = away**2 < CONTRADICTS**2 * (cov[:, 1, 1] + prior)
+    agrees = (away**2 < CONTRADICTS**2 * (cov[:, 1, 1] + prior)) | (cov[:, 1, 1] > np.deg2rad(UNSURE_DEG) ** 2)
     new = figures - np.where(agrees, away, 0.0)[:, None] * gain
     new_cov = cov - np.where(agrees, 1.0, 0.0)[:, None, None] * gain[:, :, None] * cov[:, 1][:, None, :]
     return new, new_cov
