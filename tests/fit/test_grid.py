@@ -14,8 +14,7 @@ from foldtrue.errors import NotThisPiece
 from foldtrue.fit.grid import fit_grid
 from foldtrue.fit.grid_cause import judge_grid
 from foldtrue.fit.grid_folding import forecast_folding
-from foldtrue.fit.grid_frame import warp_design
-from foldtrue.frames import PlaneMap
+from foldtrue.frames import PlaneMap, warp_design
 
 GRID = small_grid()
 PLANE = PlaneMap(np.array([[6.0, 0, 600], [0, -6.0, 450], [0, 0, 1]]), 0.0, np.array([599.5, 449.5]), 900.0)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from foldtrue.errors import NotThisPiece
-from foldtrue.fit.grid_frame import Adjusted, Effect, Observed, explain, observe, warped
-from foldtrue.frames import Array, PlaneMap
+from foldtrue.fit.grid_frame import Adjusted, Effect, Observed, explain, observe
+from foldtrue.frames import Array, PlaneMap, warped
 from foldtrue.handover import BoolArray
 from foldtrue.handover_grid import CreaseScan, GridEffect, GridFit, LineStatus, PlannedGrid, SheetSides
 from foldtrue.measured import COVERAGE_95

@@ -9,11 +9,11 @@ the photo much better stays in, so that it does not bend the frame.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from foldtrue.frames import Array, PlaneMap
+from foldtrue.frames import Array, PlaneMap, warp_design
 from foldtrue.handover import BoolArray, IntArray
 from foldtrue.handover_grid import CauseCode, CreaseScan, PlannedGrid, SheetSides
 
@@ -77,29 +77,6 @@ class Adjusted:
     spread_rad: float
     loss: float
     rest: Array
-
-
-def warp_design(points: Array, normals: Array, size: float) -> Array:
-    """(N, 8) shift along normals (N, 2) at points (N, 2) mm per unit of the eight homography terms: two shifts, four
-    linear ones, two of perspective; places count in units of size."""
-    x, y = (points / size).T
-    nx, ny = normals.T
-    radial = nx * x + ny * y
-    return np.stack([nx, ny, nx * x, nx * y, ny * x, ny * y, radial * x, radial * y], 1)
-
-
-def warped(plane: PlaneMap, terms: Array, size: float) -> PlaneMap:
-    """The map after every planned place is moved by warp_design @ terms in the old frame, and k1 by terms[8]."""
-    c = terms
-    step = np.array(
-        [
-            [1 + c[2] / size, c[3] / size, c[0]],
-            [c[4] / size, 1 + c[5] / size, c[1]],
-            [-c[6] / size**2, -c[7] / size**2, 1.0],
-        ]
-    )
-    matrix = plane.homography @ step
-    return replace(plane, homography=matrix / matrix[2, 2], k1=plane.k1 + float(c[8]))
 
 
 def observe(grid: PlannedGrid, scan: CreaseScan, sides: SheetSides, plane: PlaneMap) -> Observed:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
-from foldtrue.frames import Array, PlaneMap, apply_homography
+from foldtrue.frames import Array, PlaneMap, apply_homography, warp_design, warped
 from foldtrue.handover import Photo, Reference
 from foldtrue.handover_grid import SheetPlace, SheetSides
 from foldtrue.rectify.by_outline import OutlineFit, outline_candidates
@@ -254,26 +254,3 @@ def in_reference(
     planned = np.sum(normal * outline_mm, 1)
     error = sides.offset_error_mm + sides.planned_mm - planned
     return plane, replace(sides, planned_mm=planned, offset_error_mm=error)
-
-
-def warp_design(points: Array, normals: Array, size: float) -> Array:
-    """(N, 8) change of the offset along normals (N, 2) at points (N, 2) mm per unit of the eight homography terms:
-    shift x, y; four linear terms; two of perspective. Linear ones are in units of size."""
-    x, y = (points / size).T
-    nx, ny = normals.T
-    radial = nx * x + ny * y
-    return np.stack([nx, ny, nx * x, nx * y, ny * x, ny * y, radial * x, radial * y], 1)
-
-
-def warped(plane: PlaneMap, coef: Array, size: float) -> PlaneMap:
-    """The map after the sheet's points are moved by warp_design(...) @ coef: old place -> new place of the same mm."""
-    c = coef
-    step = np.array(
-        [
-            [1 + c[2] / size, c[3] / size, c[0]],
-            [c[4] / size, 1 + c[5] / size, c[1]],
-            [-c[6] / size**2, -c[7] / size**2, 1.0],
-        ]
-    )
-    matrix = plane.homography @ step
-    return PlaneMap(matrix / matrix[2, 2], plane.k1, plane.centre_px, plane.focal_px)
