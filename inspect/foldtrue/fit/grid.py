@@ -230,9 +230,10 @@ TOLD_SCATTER = 2.7
 """A systematic error is named when it is this many standard uncertainties and this many times the lines' scatter."""
 LEAST_DRIFT_MM = 0.12
 LEAST_TURN_DEG = 0.06
-LEAST_SIDE_MM, LEAST_SHADED_MM = 0.3, 1.2
+LEAST_SIDE_MM, LEAST_SHADED_MM, ROUGH = 0.3, 1.2, 1.8
 """What is smaller than these changes no fold that one can see (common practice, no source). A raking lamp's shadow
-beside a sheet on a lighter table may be taken for its edge, farther out than that by up to LEAST_SHADED_MM."""
+beside a sheet on a lighter table may be taken for its edge, farther out than that by up to LEAST_SHADED_MM; such an edge is ROUGH times as uneven as
+the others."""
 
 
 def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides, raked: bool) -> tuple[GridEffect, ...]:
@@ -245,7 +246,8 @@ def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides,
             assert effect.side is not None
             swing = abs(float(size[1])) * float(sides.half_mm[effect.side])
             value = value if abs(value) >= swing else float(np.copysign(swing, value))
-            shadow = raked and sides.darker and value > 0
+            rough = sides.straightness_mm[effect.side] > ROUGH * float(np.nanmedian(sides.straightness_mm))
+            shadow = raked and sides.darker and value > 0 and rough
             told, moved = abs(value) >= (LEAST_SHADED_MM if shadow else LEAST_SIDE_MM), abs(value)
         elif effect.code == "cumulative_drift":
             told, moved = abs(value) >= max(LEAST_DRIFT_MM, TOLD_SCATTER * found.spread_mm), abs(value)
