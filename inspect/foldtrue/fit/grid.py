@@ -232,8 +232,8 @@ LEAST_DRIFT_MM = 0.12
 LEAST_TURN_DEG = 0.06
 LEAST_SIDE_MM, LEAST_SHADED_MM, ROUGH = 0.3, 1.2, 1.8
 """What is smaller than these changes no fold that one can see (common practice, no source). A raking lamp's shadow
-beside a sheet on a lighter table may be taken for its edge, farther out than that by up to LEAST_SHADED_MM; such an edge is ROUGH times as uneven as
-the others."""
+beside a sheet on a lighter table may be taken for its edge, farther out by up to LEAST_SHADED_MM; such
+an edge is ROUGH times as uneven as the others."""
 
 
 def _noteworthy(effects: tuple[Effect, ...], found: Adjusted, sides: SheetSides, raked: bool) -> tuple[GridEffect, ...]:
