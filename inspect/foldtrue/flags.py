@@ -92,6 +92,21 @@ _REGISTER = (
         "Check that the plan is this piece's (sheet size, divisions, spacing), and the kind of the sheet.",
     ),
     Flag(
+        "sheet_side_assumed",
+        "Nothing on an unfolded sheet tells its front from its back; the front was taken to face the camera.",
+        "Photograph the sheet with its front up.",
+    ),
+    Flag(
+        "sheet_turn_assumed",
+        "An unfolded sheet looks alike in several turns; the one closest to upright was taken.",
+        "Lay the sheet as the plan has it, its x direction to the right, and mark one corner for photos to come.",
+    ),
+    Flag(
+        "grid_scale_assumed",
+        "Nothing of known size was used: millimetres are those of the planned grid.",
+        "Take errors as they are; measure the sheet's height with a rule if its true size matters.",
+    ),
+    Flag(
         "tone_curve_assumed",
         "The camera's tone curve is not known; pixel values were taken as sRGB.",
         "Turn off filters and high-contrast modes, and leave the photo as the camera wrote it.",

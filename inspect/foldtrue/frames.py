@@ -6,7 +6,7 @@ the upright photo, x right, y DOWN, pixel centres at whole numbers. Points are (
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -87,3 +87,28 @@ def rotation(angle_deg: float) -> Array:
     """2x2 matrix that turns points counter-clockwise (y up) by angle_deg."""
     a = np.deg2rad(angle_deg)
     return np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
+
+
+def warp_design(points: Array, normals: Array, size: float) -> Array:
+    """(N, 8) shift along normals (N, 2) at points (N, 2) mm per unit of a small homography's eight terms: two shifts,
+    four linear ones, two of perspective; places count in units of size."""
+    x, y = (points / size).T
+    nx, ny = normals.T
+    radial = nx * x + ny * y
+    return np.stack([nx, ny, nx * x, nx * y, ny * x, ny * y, radial * x, radial * y], 1)
+
+
+def warped(plane: PlaneMap, terms: Array, size: float) -> PlaneMap:
+    """The map after every place is moved by warp_design @ terms[:8] in the old frame; terms[8], if there, is added to
+    k1."""
+    c = terms
+    step = np.array(
+        [
+            [1 + c[2] / size, c[3] / size, c[0]],
+            [c[4] / size, 1 + c[5] / size, c[1]],
+            [-c[6] / size**2, -c[7] / size**2, 1.0],
+        ]
+    )
+    matrix = plane.homography @ step
+    k1 = plane.k1 + (float(c[8]) if len(c) > 8 else 0.0)
+    return replace(plane, homography=matrix / matrix[2, 2], k1=k1)

@@ -51,7 +51,7 @@ class InspectOptions:
             raise UsageError(f"There is no sheet {self.sheet!r}.", "Choose auto, none, A4 or Letter.")
 
 
-class _Clock:
+class Clock:
     """Runs the steps one after the other, notes what each took, and tells `on_step` which one is coming."""
 
     def __init__(self, on_step: Callable[[str], None] | None) -> None:
@@ -85,7 +85,7 @@ def inspect_photo(
     from foldtrue.rectify.piece import RectifyOptions, rectify_photo
 
     options = options or InspectOptions()
-    clock = _Clock(on_step)
+    clock = Clock(on_step)
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
@@ -144,6 +144,17 @@ def _check_at(at_px: tuple[float, float] | None, photo: Photo) -> None:
 
 def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: InspectOptions) -> Mapping[str, Any]:
     """What the figures come from: the photo, the plan, the options and the versions; plain JSON values only."""
+    origin = describe_photo(path, photo)
+    return {
+        "photo": origin["photo"],
+        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
+        "options": {**asdict(options), "at_px": list(options.at_px) if options.at_px else None},
+        "versions": origin["versions"],
+    }
+
+
+def describe_photo(path: Path, photo: Photo) -> Mapping[str, Any]:
+    """The photo and the versions it was read with; plain JSON values only."""
     height, width = photo.pixels.shape[:2]
     return {
         "photo": {
@@ -156,8 +167,6 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
             "dpi": list(photo.dpi) if photo.dpi else None,
             "colour_profile": photo.colour_profile,
         },
-        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
-        "options": {**asdict(options), "at_px": list(options.at_px) if options.at_px else None},
         "versions": {"python": platform.python_version(), **{name: _version(name) for name in _LIBRARIES}},
     }
 

@@ -10,11 +10,13 @@ from collections.abc import Sequence
 import click
 
 from foldtrue import __version__
+from foldtrue.cli.grid import grid
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
+from foldtrue.cli.sheet import sheet
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -27,7 +29,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, piece, practice):
+for _command in (plan, sheet, grid, piece, practice):
     foldtrue.add_command(_command)
 
 

@@ -16,6 +16,8 @@ from foldtrue.errors import UnreadableFile, UsageError
 
 RESULT, TWISTS, OVERLAY = "result.json", "twists.csv", "overlay.png"
 RESULT_FILES = (RESULT, TWISTS, OVERLAY)
+GRID_FILES = ("grid.json", "grid.png")
+SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
 _MAX_RESULT_BYTES = 200_000_000
 
@@ -39,20 +41,25 @@ def write_whole(path: Path, content: bytes) -> None:
             temporary.unlink()
 
 
-def clear_results(folder: Path, inputs: Iterable[Path] = ()) -> None:
+def clear_results(
+    folder: Path,
+    inputs: Iterable[Path] = (),
+    names: tuple[str, ...] = RESULT_FILES,
+    form: str = "foldtrue-result",
+) -> None:
     """Remove the result files of an earlier run from `folder`; nothing else is touched.
 
-    Raises UsageError when a result file's name belongs to one of `inputs`, or result.json there is not foldtrue's;
-    UnreadableFile when one cannot be removed.
+    names: the files, the record first, whose "format" is `form`. Raises UsageError when a result file's name belongs
+    to one of `inputs`, or the record there is not foldtrue's; UnreadableFile when one cannot be removed.
     """
-    ours = [folder / name for name in RESULT_FILES]
+    ours = [folder / name for name in names]
     for given in inputs:
         if any(path.exists() and given.exists() and path.samefile(given) for path in ours):
             raise UsageError(f"The result would overwrite {given}.", "Choose another folder with --out.")
-    result = folder / RESULT
+    result = ours[0]
     if not os.path.lexists(result):
         return
-    if not _has_format(result, "foldtrue-result"):
+    if not _has_format(result, form):
         raise UsageError(f"{result} was not written by foldtrue.", "Choose another folder with --out.")
     try:
         for path in reversed(ours):
