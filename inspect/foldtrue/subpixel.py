@@ -192,14 +192,17 @@ def robust_line(
 ) -> tuple[Array, Array, Array]:
     """Straight lines value = a + b (t - 0.5) per group by iteratively reweighted least squares (Tukey's biweight).
 
-    t, value, weight (inverse variance), group: (M,). Returns a (groups,), b (groups,), robustness weights (M,) in [0,
-    1] by what is left of the last fit. An empty group gets zeros.
+    t, value, weight (inverse variance), group: (M,). The scale is the median residual's, widened for the two freedoms
+    that the line has taken. Returns a (groups,), b (groups,), robustness weights (M,) in [0, 1] by what is left of the
+    last fit. An empty group gets zeros.
     """
     trust = np.ones_like(value)
     lines = straight_lines(t, value, weight, group, groups)
+    count = np.bincount(group, weight > 0, groups)
+    widen = 1.4826 * np.sqrt(count / np.maximum(count - 2, 1))
     for done in range(1, rounds + 1):
         resid = lines.rest(t, value, group)
-        scale = group_median(np.abs(resid), group, groups) * 1.4826 + spread
+        scale = group_median(np.abs(resid), group, groups) * widen + spread
         z = resid / (4.685 * scale[group])
         trust = np.where(np.abs(z) < 1, (1 - z * z) ** 2, 0.0)
         if done < rounds:

@@ -15,6 +15,12 @@ LEAST_STD_MM = 1e-4
 """No line is known better than a tenth of a micrometre; keeps the equations solvable on noiseless data."""
 
 
+BIWEIGHT = 1.163
+"""Variance of a line by Tukey's biweight over what its own weighted residuals say, for normal errors: the line is 1.053
+times as unsure as by least squares, and residuals weighted down by their own size show 0.905 of their variance
+(integrals over the normal distribution; Huber, Robust Statistics (1981), 6.3 [from memory])."""
+
+
 @dataclass(frozen=True)
 class EdgeLines:
     """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
@@ -76,7 +82,8 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     edge = edge.astype(np.int64)
     groups = len(first)
     value = features.offset_mm - lens_mm
-    weight = features.trust / np.maximum(features.std_mm, 1e-5) ** 2
+    # Not weighted by trust, which told how far off a sample was from its edge's line: that would count it twice.
+    weight = (features.trust > 0) / np.maximum(features.std_mm, 1e-5) ** 2
     trust = robust_line(features.t, value, weight, edge, groups, spread=1e-4)[2]
     w = weight * trust
     fitted = straight_lines(features.t, value, w, edge, groups)
@@ -85,7 +92,7 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     chi = np.bincount(edge, w * resid**2, groups)
     dof = np.maximum(count - 2, 0.0)
     overall = float(np.sum(chi) / max(np.sum(dof), 1.0))
-    factor = (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge, features.piece)
+    factor = BIWEIGHT * (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge, features.piece)
     keep = np.flatnonzero((count >= 3) & (fitted.weight > 0))
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
