@@ -17,8 +17,9 @@ import sys
 from dataclasses import dataclass
 
 import numpy as np
+from edge_plot import draw_picture
 from scipy.special import ndtr
-from tables import DOCUMENT, put, table
+from tables import put, table
 
 from foldtrue.detect.edges import AGAIN, FIRST, Light, find_features, remeasure_features
 from foldtrue.detect.scan import find_targets, split_at_crossings
@@ -211,6 +212,12 @@ def main() -> int:
         print(*row(case, outcome), file=sys.stderr, flush=True)
     lines = table(HEAD, [row(*r) for r in rows])
     print("\n".join(lines))
+    if options.doc:
+        put("edges", lines)
+        pairs = {(r, b): [] for r in RATIOS for b in BLURS}
+        for case, outcome in rows:
+            pairs[case.ratio, case.blur].append((rms(outcome.offset), rms(outcome.angle)))
+        draw_picture(pairs, {b: unknown_level(b) for b in BLURS}, TARGET)
     return 0
 
 

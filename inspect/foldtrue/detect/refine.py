@@ -15,6 +15,8 @@ from foldtrue.subpixel import Image, StepFits, cross_lines, fit_steps, group_med
 USUAL_NOISE = 20.0
 """Samples' worth of weight of the edge's noise beside a block's own (tests/accuracy/edge_limit.py: 10 to 1000 serve
 alike)."""
+LOUD = 1.6
+"""A block with this many times its edge's noise is disturbed: by chance one in two hundred is, with ten samples."""
 
 
 @dataclass(frozen=True)
@@ -192,15 +194,15 @@ def _one_round(profiles: _Profiles, before: _Round, edges: int) -> _Round:
 
 
 def _noise(fit: StepFits, good: BoolArray, edge: IntArray, edges: int) -> Array:
-    """Noise (B,) of a sample in each block: its own, drawn towards the edge's.
+    """Noise (B,) of a sample in each block: its own where something lies on it, else drawn towards the edge's.
 
-    The pixels of one edge have the same noise but where something lies on it. A block alone knows its noise so poorly,
-    from ten samples or so, that weights by it make the line a tenth less sure than equal ones; and a block that seems
-    quiet by chance gets the most say.
+    The pixels of one edge have the same noise. A block alone knows its noise so poorly, from ten samples or so, that
+    weights by it make the line a tenth less sure than equal ones: what seems quiet by chance gets the most say.
     """
-    square, freedom = (np.bincount(edge, good * v, edges) for v in (fit.rss, fit.dof))
-    usual = square / np.maximum(freedom, 1.0)
-    return np.asarray(np.sqrt((fit.rss + USUAL_NOISE * usual[edge]) / np.maximum(fit.dof + USUAL_NOISE, 1.0)))
+    own = np.sqrt(fit.rss / np.maximum(fit.dof, 1.0))
+    usual = group_median(own[good], edge[good], edges)[edge]
+    drawn = np.sqrt((fit.rss + USUAL_NOISE * usual**2) / np.maximum(fit.dof + USUAL_NOISE, 1.0))
+    return np.where(own > LOUD * usual, own, drawn)
 
 
 def _updated_blur(blur: Array, fit: StepFits, ratio: Array, used: BoolArray, edge: IntArray, edges: int) -> Array:
