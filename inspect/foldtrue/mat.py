@@ -16,6 +16,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
+from foldtrue.sizes import A3_MM, A4_MM, LETTER_MM
 
 MatPaper = Literal["A4", "A3", "Letter"]
 RING = 2
@@ -55,11 +56,10 @@ class Mat:
 
 
 MATS: dict[MatPaper, Mat] = {
-    "A4": Mat("A4", (210.0, 297.0), (19, 27), 10.0, 7.0, 0, (180.0, 260.0)),
-    "Letter": Mat("Letter", (215.9, 279.4), (19, 25), 10.0, 7.0, 260, (180.0, 240.0)),
-    "A3": Mat("A3", (297.0, 420.0), (19, 27), 14.0, 9.8, 500, (260.0, 370.0)),
+    "A4": Mat("A4", A4_MM, (19, 27), 10.0, 7.0, 0, (180.0, 260.0)),
+    "Letter": Mat("Letter", LETTER_MM, (19, 25), 10.0, 7.0, 260, (180.0, 240.0)),
+    "A3": Mat("A3", A3_MM, (19, 27), 14.0, 9.8, 500, (260.0, 370.0)),
 }
-"""Paper sizes: ISO 216; ANSI/ASME Y14.1 for Letter."""
 
 
 def dictionary() -> Any:

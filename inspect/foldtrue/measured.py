@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from foldtrue.propagation import coverage_factor
+
 COVERAGE_95 = 1.959963984540054
 """Half-width, in standard deviations, of the interval that holds 95 % of a normal distribution."""
 
@@ -20,16 +22,19 @@ _ANGLES = np.linspace(0.0, np.pi, 256, endpoint=False)
 
 @dataclass(frozen=True)
 class Measured:
-    """A value with its standard uncertainty, both in `unit`; std None = not known."""
+    """A value with its standard uncertainty, both in `unit`; std None = not known. freedom: degrees of freedom of std,
+    inf where it was not estimated from few observations."""
 
     value: float
     std: float | None
     unit: str
+    freedom: float = math.inf
 
     @property
     def u95(self) -> float | None:
-        """Expanded uncertainty: half-width of the 95 % interval of a normal distribution."""
-        return None if self.std is None else COVERAGE_95 * self.std
+        """Expanded uncertainty: half-width of the 95 % interval, of Student's t where the freedoms are few. Raises
+        ValueError below one degree of freedom."""
+        return None if self.std is None else coverage_factor(self.freedom) * self.std
 
     def text(self) -> str:
         """For instance '0.12 ± 0.03 mm'."""

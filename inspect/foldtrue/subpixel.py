@@ -140,31 +140,74 @@ def cramer_rao_place_px(blur: float, noise: float, contrast: float, lines: int =
     return float(np.sqrt(2 * np.sqrt(np.pi) * blur / lines) * noise / abs(contrast))
 
 
+@dataclass(frozen=True)
+class StraightLines:
+    """Weighted least-squares lines, one per group (G,), about their mean place: t_mid, value there, slope; weight: sum
+    of the weights; spread: sum of weight (t - t_mid)^2, 0 where all samples lie at one place and the line is level."""
+
+    t_mid: Array
+    value: Array
+    slope: Array
+    weight: Array
+    spread: Array
+
+    def at(self, t: Array | float) -> Array:
+        """Value (G,) of every line at t."""
+        return np.asarray(self.value + self.slope * (t - self.t_mid))
+
+    def variance_at(self, t: Array | float) -> Array:
+        """Variance (G,) of the value at t, for weights that are inverse variances."""
+        return np.asarray(1 / np.maximum(self.weight, 1e-300) + (t - self.t_mid) ** 2 * self.slope_variance())
+
+    def slope_variance(self) -> Array:
+        """Variance (G,) of the slope, for weights that are inverse variances."""
+        return np.asarray(1 / np.maximum(self.spread, 1e-300))
+
+    def rest(self, t: Array, value: Array, group: IntArray) -> Array:
+        """What is left (M,) of the values when each one's line is taken off."""
+        return np.asarray(value - self.value[group] - self.slope[group] * (t - self.t_mid[group]))
+
+
+def straight_lines(t: Array, value: Array, weight: Array, group: IntArray, groups: int) -> StraightLines:
+    """Fit a straight line to the samples of each group; t, value, weight (inverse variance), group: (M,).
+
+    Squares are summed about the weighted means, and the means taken twice, so that no digits are lost to large values
+    (two-pass algorithm: Chan, Golub and LeVeque, Am. Stat. 37 (1983) 242 [from memory]). An empty group gets zeros.
+    """
+    total = np.bincount(group, weight, groups).astype(float)
+    safe = np.where(total > 0, total, 1.0)
+    t_mid, middle = np.zeros(groups), np.zeros(groups)
+    for _ in range(2):
+        t_mid = t_mid + np.bincount(group, weight * (t - t_mid[group]), groups) / safe
+        middle = middle + np.bincount(group, weight * (value - middle[group]), groups) / safe
+    x = t - t_mid[group]
+    spread = np.bincount(group, weight * x * x, groups).astype(float)
+    spread = np.where(spread > 1e-9 * total, spread, 0.0)
+    slope = np.bincount(group, weight * x * (value - middle[group]), groups) / np.where(spread > 0, spread, 1.0)
+    return StraightLines(t_mid, middle, np.where(spread > 0, slope, 0.0), total, spread)
+
+
 def robust_line(
     t: Array, value: Array, weight: Array, group: IntArray, groups: int, spread: float = 1e-9, rounds: int = 6
 ) -> tuple[Array, Array, Array]:
     """Straight lines value = a + b (t - 0.5) per group by iteratively reweighted least squares (Tukey's biweight).
 
-    t, value, weight (inverse variance), group: (M,). Returns a (groups,), b (groups,), robustness weights (M,) in [0,
-    1]. A ridge of 1e-9 keeps empty groups at zero.
+    t, value, weight (inverse variance), group: (M,). The scale is the median residual's, widened for the two freedoms
+    that the line has taken. Returns a (groups,), b (groups,), robustness weights (M,) in [0, 1] by what is left of the
+    last fit. An empty group gets zeros.
     """
     trust = np.ones_like(value)
-    x = t - 0.5
-    a = np.zeros(groups)
-    b = np.zeros(groups)
-    for _ in range(rounds):
-        w = weight * trust
-        s0, s1, s2, sy, sxy = (np.bincount(group, w * f, groups) for f in (np.ones_like(x), x, x * x, value, x * value))
-        det = s0 * s2 - s1 * s1
-        flat = det <= 1e-9 * np.maximum(s0, 1e-300) ** 2
-        safe = np.where(flat, 1.0, det)
-        b = np.where(flat, 0.0, (s0 * sxy - s1 * sy) / safe)
-        a = np.where(s0 > 0, (sy - b * s1) / np.where(s0 > 0, s0, 1.0), 0.0)
-        resid = value - a[group] - b[group] * x
-        scale = group_median(np.abs(resid), group, groups) * 1.4826 + spread
+    lines = straight_lines(t, value, weight, group, groups)
+    count = np.bincount(group, weight > 0, groups)
+    widen = 1.4826 * np.sqrt(count / np.maximum(count - 2, 1))
+    for done in range(1, rounds + 1):
+        resid = lines.rest(t, value, group)
+        scale = group_median(np.abs(resid), group, groups) * widen + spread
         z = resid / (4.685 * scale[group])
         trust = np.where(np.abs(z) < 1, (1 - z * z) ** 2, 0.0)
-    return a, b, trust
+        if done < rounds:
+            lines = straight_lines(t, value, weight * trust, group, groups)
+    return lines.at(0.5), lines.slope, trust
 
 
 def group_median(value: Array, group: IntArray, groups: int) -> Array:

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from foldtrue.fit.lines import edge_lines
+from foldtrue.fit.lines import BIWEIGHT, edge_lines
 from foldtrue.stretches import left_normals
 
 
@@ -33,15 +34,42 @@ def test_a_line_is_the_least_squares_line_of_its_samples(nominal, sampled):
     assert abs(np.mean(off)) < 0.1
 
 
-def test_the_stated_uncertainty_of_lines_is_their_scatter(nominal, sampled):
+@pytest.mark.parametrize("per_edge", [10, 16, 40])
+def test_the_stated_uncertainty_of_lines_is_their_scatter(nominal, sampled, per_edge):
     """60 draws; offset and slope about the middle are uncorrelated."""
-    runs = [lines_of(sampled(np.zeros_like(nominal.vertices_mm), 0.02, seed), nominal) for seed in range(60)]
+    still = np.zeros_like(nominal.vertices_mm)
+    runs = [lines_of(sampled(still, 0.02, seed, per_edge=per_edge), nominal) for seed in range(60)]
     for name in ("offset", "slope"):
         value = np.array([getattr(r, f"{name}_mm") for r in runs])
         std = np.array([getattr(r, f"{name}_std_mm") for r in runs])
         assert np.sqrt(np.mean(value**2)) == pytest.approx(np.sqrt(np.mean(std**2)), rel=0.1)
     together = np.mean([r.offset_mm / r.offset_std_mm * r.slope_mm / r.slope_std_mm for r in runs])
     assert abs(together) < 0.1
+
+
+def test_variance_of_a_biweight_line_for_normal_errors():
+    """E psi^2 / (E psi')^2, the variance of an M-estimate, over (E w z^2) / (E w)^2, what the weighted residuals say;
+    integrals over the normal distribution by SciPy, psi = z w, w = (1 - (z / 4.685)^2)^2."""
+
+    def weight(z):
+        return (1 - (z / 4.685) ** 2) ** 2
+
+    def mean(f):
+        return norm.expect(f, lb=-4.685, ub=4.685)
+
+    true = mean(lambda z: (z * weight(z)) ** 2)
+    true /= mean(lambda z: (1 - (z / 4.685) ** 2) * (1 - 5 * (z / 4.685) ** 2)) ** 2
+    said = mean(lambda z: z * z * weight(z)) / mean(weight) ** 2
+    assert true == pytest.approx(1 / 0.95, abs=2e-4)  # the constant is chosen for 95 % efficiency
+    assert pytest.approx(true / said, abs=5e-4) == BIWEIGHT
+
+
+def test_how_far_off_a_sample_seemed_is_not_counted_twice(nominal, sampled):
+    """Trust says how far a sample lay from its edge's line; the line weighs that itself. Only none at all counts."""
+    rng = np.random.default_rng(3)
+    features = sampled(np.zeros_like(nominal.vertices_mm), 0.02)
+    partly = replace(features, trust=rng.uniform(0.1, 1.0, len(features.t)))
+    np.testing.assert_array_equal(lines_of(partly, nominal).offset_mm, lines_of(features, nominal).offset_mm)
 
 
 def test_pieces_that_shift_as_a_whole_widen_the_uncertainty(nominal, sampled):

@@ -51,9 +51,7 @@ def test_more_of_what_is_planted_comes_out_than_is_lost(inspected, spacing, view
         (2, "front"),
         (2, "back"),
         (3, "front"),
-        pytest.param(
-            3, "back", marks=pytest.mark.xfail(reason="turns from behind at spacing 3 err 1.6 times what is stated")
-        ),
+        (3, "back"),
     ],
 )
 def test_planted_turns_come_out_within_what_is_stated(inspected, spacing, view):

@@ -113,7 +113,7 @@ def test_without_one_facing_twists_are_less_sure_and_still_right(inspected, one_
     crease = nominal.views["front"].crease[one_facing_less[0]]
     robbed = np.array([any(set(nominal.creases.ends[c]) <= set(t.tips) for c in crease) for t in nominal.twists])
     assert robbed.any()
-    assert np.median((position_std(found) / position_std(before))[robbed]) > 1.15
+    assert np.all((position_std(found) / position_std(before))[robbed] > 1.0)
     seen = found.fit.measured
     miss = np.hypot(*(found.fit.position_error_mm - planted(3, shot)[0]).T)
     assert np.mean((miss < 3 * position_std(found))[seen]) >= 0.95

@@ -17,11 +17,12 @@ from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import PlaneMap
 from foldtrue.photo import read_photo
 from foldtrue.rectify import card_size
-from foldtrue.rectify.card import LONG_MM, RADIUS_MM, SHORT_MM, card_faces, card_outlines
+from foldtrue.rectify.card import LONG_MM, SHORT_MM, card_faces, card_outlines
 from foldtrue.rectify.card_size import card_scale
 from foldtrue.rectify.sides import Search, measure_side, outline
 from foldtrue.rectify.size_budget import LAYER_MM
 from foldtrue.simulate import Camera, Ground, Reference, Scene, simulate_photo
+from foldtrue.sizes import ID1_RADIUS_MM
 
 DARK = Ground(kind="grain", colour=(0.2, 0.15, 0.1))
 LIGHT = Ground(kind="grain", colour=(0.5, 0.42, 0.3))
@@ -68,7 +69,7 @@ def measured(plan, card, *, named=True, **options):
 
 def test_sizes_of_the_standard():
     # ISO/IEC 7810:2003, ID-1: 85.60 x 53.98 x 0.76 mm, thickness +-0.08 mm, corners 3.18 mm.
-    assert (LONG_MM, SHORT_MM, RADIUS_MM) == (85.60, 53.98, 3.18)
+    assert (LONG_MM, SHORT_MM, ID1_RADIUS_MM) == (85.60, 53.98, 3.18)
     assert (card_size.THICKNESS_MM, card_size.THICKNESS_TOLERANCE_MM) == (0.76, 0.08)
     # 85.47 to 85.72 mm, 53.92 to 54.03 mm [from memory].
     assert pytest.approx(85.72 - 85.47) == 2 * card_size.LONG_TOLERANCE_MM

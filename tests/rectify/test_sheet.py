@@ -19,7 +19,7 @@ from foldtrue.frames import PlaneMap, apply_homography
 from foldtrue.handover import Photo
 from foldtrue.photo import linear_table, read_photo
 from foldtrue.rectify.sheet import find_sheet
-from foldtrue.rectify.sheet_size import SIZES_MM, sheet_scale, tolerance_mm
+from foldtrue.rectify.sheet_size import SIZES_MM, sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, LAYER_MM
 from foldtrue.simulate import Camera, Ground, Reference, Scene, Thumb, practice_scene, simulate_photo
 from foldtrue.simulate.camera import Pinhole
@@ -64,19 +64,6 @@ def off_px(found, truth):
 
 
 # Outside references
-
-
-@pytest.mark.parametrize(
-    ("side_mm", "tolerance"), [(148, 1.5), (150, 1.5), (210, 2.0), (297, 2.0), (600, 2.0), (841, 3.0)]
-)
-def test_tolerance_of_iso_216(side_mm, tolerance):
-    # ISO 216:2007, 5: +-1.5 mm up to 150 mm, +-2 mm above 150 up to 600 mm, +-3 mm above 600 mm.
-    assert tolerance_mm(side_mm) == tolerance
-
-
-def test_sizes_of_the_standards():
-    assert SIZES_MM["A4"] == (210.0, 297.0)  # ISO 216
-    assert SIZES_MM["Letter"] == pytest.approx((8.5 * 25.4, 11 * 25.4))  # ANSI/ASME Y14.1
 
 
 def test_paper_tolerance_is_a_rectangular_distribution(plan):

@@ -201,11 +201,21 @@ def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nomi
 
 def _solve(design: Any, weight: Array, value: Array, setup: _Setup, shape_mm: float) -> tuple[Any, Array]:
     from scipy import sparse
+
+    known = setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
+    return weighted_solution(design, weight, value, known)
+
+
+def weighted_solution(design: Any, weight: Array, value: Array, known: Any) -> tuple[Any, Array]:
+    """Least squares through sparse normal equations: their factor, and the unknowns (n,).
+
+    design: sparse (M, n); weight, value: (M,); known: sparse (n, n), what is known of the unknowns beforehand, the
+    inverse of its covariance. factor.solve(identity) is the covariance, for weights that are inverse variances.
+    """
+    from scipy import sparse
     from scipy.sparse.linalg import splu
 
-    normal = (
-        design.T @ sparse.diags(weight) @ design + setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
-    )
+    normal = design.T @ sparse.diags(weight) @ design + known
     factor = splu(normal.tocsc(), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
     return factor, np.asarray(factor.solve(design.T @ (weight * value)))
 

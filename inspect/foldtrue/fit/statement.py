@@ -11,6 +11,7 @@ from foldtrue.fit.network import Network
 from foldtrue.fit.poses import GlobalFit, rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, LatticeFit, Nominal
+from foldtrue.propagation import propagate
 
 
 @dataclass(frozen=True)
@@ -136,17 +137,18 @@ def _vertex_covariance(network: Network, nominal: Nominal) -> tuple[Array, BoolA
 def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:
     """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
     stds."""
-    out = tuple(np.full(len(nominal.creases.ids), np.nan) for _ in range(4))
     ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
-    d = ends[:, 1] - ends[:, 0]
-    length = np.hypot(*d.T)
-    moved = []
-    for t in (0.0, 1.0):
-        shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
-        moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
-    off = [np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True)]
-    out[0][lines.crease] = 0.5 * (off[0] + off[1])
-    out[1][lines.crease] = np.hypot(lines.offset_std_mm, (0.5 - lines.t_mid) * lines.slope_std_mm)
-    out[2][lines.crease] = np.degrees(np.arctan2(off[1] - off[0], length))
-    out[3][lines.crease] = np.degrees(lines.slope_std_mm / length)
-    return out  # type: ignore[return-value]
+    length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+
+    def errors(line: Array) -> Array:
+        shift = [line[:, 0] + line[:, 1] * (t - lines.t_mid) for t in (0.0, 1.0)]
+        moved = [apply_homography(back, ends[:, k] + lines.normal * shift[k][:, None]) for k in (0, 1)]
+        first, last = (np.sum((moved[k] - ends[:, k]) * lines.normal, 1) for k in (0, 1))
+        return np.stack([0.5 * (first + last), np.degrees(np.arctan2(last - first, length))], 1)
+
+    variance = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1) ** 2
+    value, cov = propagate(errors, np.stack([lines.offset_mm, lines.slope_mm], 1), variance[:, :, None] * np.eye(2))
+    std = np.sqrt(np.diagonal(cov, axis1=1, axis2=2))
+    out = np.full((4, len(nominal.creases.ids)), np.nan)
+    out[:, lines.crease] = np.stack([value[:, 0], std[:, 0], value[:, 1], std[:, 1]])
+    return out[0], out[1], out[2], out[3]

@@ -25,10 +25,9 @@ from foldtrue.rectify.straight import (
     full_px,
     side_support,
 )
+from foldtrue.sizes import ID1_MM
 
-LONG_MM, SHORT_MM = 85.60, 53.98
-"""ISO/IEC 7810, ID-1."""
-RADIUS_MM = 3.18
+LONG_MM, SHORT_MM = ID1_MM
 LARGEST_SCALE = 1.28
 """True mm per plan mm, or its inverse, that is looked for."""
 _LONG_SMALL_PX = 220

@@ -16,7 +16,7 @@ from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
 from foldtrue.rectify.by_outline import convex_hull
-from foldtrue.rectify.card import LONG_MM, RADIUS_MM, SHORT_MM, Outline, card_outlines
+from foldtrue.rectify.card import LONG_MM, SHORT_MM, Outline, card_outlines
 from foldtrue.rectify.sides import Line, Search, Sides, linear_samples, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import (
     K1_STD,
@@ -33,9 +33,10 @@ from foldtrue.rectify.size_budget import (
     places,
     plane_covariance,
 )
+from foldtrue.sizes import ID1_RADIUS_MM, ID1_THICKNESS_MM, ID1_THICKNESS_TOLERANCE_MM
 from foldtrue.subpixel import step_kernel
 
-THICKNESS_MM, THICKNESS_TOLERANCE_MM = 0.76, 0.08
+THICKNESS_MM, THICKNESS_TOLERANCE_MM = ID1_THICKNESS_MM, ID1_THICKNESS_TOLERANCE_MM
 LONG_TOLERANCE_MM, SHORT_TOLERANCE_MM = 0.125, 0.055
 """ISO/IEC 7810: 85.47 to 85.72 mm and 53.92 to 54.03 mm [from memory]: half-widths of rectangular errors."""
 SHIFT_MM = 0.08
@@ -204,7 +205,7 @@ def _is_sure(line: Line) -> bool:
 
 def _check_corners(known: _Known, sides: Sides, px_per_mm: float) -> None:
     """A card's corners are rounded: along the diagonal its edge begins 0.41 radii inside of where the sides meet."""
-    if sides.blur_mm > 0.25 * RADIUS_MM:
+    if sides.blur_mm > 0.25 * ID1_RADIUS_MM:
         raise PhotoTooPoor("The card's edges are too blurred.", "Hold the camera still and focus on the paper.")
     ahead = np.roll(sides.corners_mm, -1, 0) - sides.corners_mm
     ahead /= np.hypot(*ahead.T)[:, None]
@@ -234,7 +235,7 @@ def _is_rounded(known: _Known, corner: Array, inward: Array, blur_px: float) -> 
         return False
     rise = np.abs(np.convolve(light, kernel[::-1], "valid"))
     place = u[half : len(u) - half]
-    cut = RADIUS_MM * (np.sqrt(2) - 1)
+    cut = ID1_RADIUS_MM * (np.sqrt(2) - 1)
     sharp, round_ = (float(rise[np.abs(place - where) < cut / 2].max()) for where in (0.0, cut))
     return round_ > sharp
 

@@ -30,22 +30,14 @@ from foldtrue.rectify.size_budget import (
     places,
     plane_covariance,
 )
+from foldtrue.sizes import A4_MM, LETTER_MM, paper_tolerance_mm
 
 Kind = Literal["A4", "Letter"]
-SIZES_MM: dict[Kind, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-"""Short and long side: ISO 216; ANSI/ASME Y14.1, 8.5 x 11 in."""
+SIZES_MM: dict[Kind, tuple[float, float]] = {"A4": A4_MM, "Letter": LETTER_MM}
 CURL_MM = 1.0
 """How far the edge of a sheet that lies free may rise (common practice, no source)."""
 SHIFT_MM = 0.15
 """How far light and the sheet's own shadow may shift each side (common practice, no source)."""
-
-
-def tolerance_mm(side_mm: float) -> float:
-    """Greatest deviation of a trimmed sheet's side: ISO 216 allows 1.5 mm up to 150 mm, 2 mm up to 600 mm, 3 mm above.
-
-    Taken for Letter too, for which no published figure is known to us.
-    """
-    return 1.5 if side_mm <= 150 else 2.0 if side_mm <= 600 else 3.0
 
 
 def sheet_scale(
@@ -75,7 +67,7 @@ def sheet_scale(
         "height": _height_covariance(shape, nominal, stand),
     }
     found, sizes = _kind_by_shape(kind, shape.lengths_mm, _sum(parts))
-    paper = np.array([tolerance_mm(s) / s / np.sqrt(3.0) for s in sizes])
+    paper = np.array([paper_tolerance_mm(s) / s / np.sqrt(3.0) for s in sizes])
     parts = {"paper": np.diag(paper**2), **parts}
     total = _sum(parts)
     weight = _weights(total)
@@ -137,7 +129,7 @@ def _kind_by_shape(kind: Kind | Literal["auto"], lengths: Array, measured: Array
     for name, (short, long) in SIZES_MM.items():
         sizes = (short, long) if lengths[0] < lengths[1] else (long, short)
         off = abs(float(np.log(lengths[1] / lengths[0] / (sizes[1] / sizes[0]))))
-        if off < sum(tolerance_mm(s) / s for s in sizes) + spread:
+        if off < sum(paper_tolerance_mm(s) / s for s in sizes) + spread:
             fitting[name] = sizes
     aspect = float(lengths.max() / lengths.min())
     found = f"The sheet's sides are as 1 to {aspect:.3f} (A4 1 to 1.414, Letter 1 to 1.294)"

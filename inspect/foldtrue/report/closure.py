@@ -8,6 +8,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import LatticeFit, Nominal
+from foldtrue.propagation import effective_freedom
 
 
 @dataclass(frozen=True)
@@ -58,9 +59,9 @@ def closure_u95(covariances: Array) -> float:
     count = len(covariances)
     centring = np.eye(count) - 1 / count
     spread = np.einsum("ij,jab->iajb", centring, covariances).reshape(2 * count, 2 * count)
-    mean, half_variance = float(np.trace(spread)), float(np.sum(spread * spread.T))
+    mean = float(np.trace(spread))
     if mean <= 0:
         return 0.0
-    freedom = mean**2 / half_variance
+    freedom = effective_freedom(np.linalg.eigvalsh(spread), 1.0)  # one for each independent part of the square
     quantile = 2 * gammaincinv(freedom / 2, 0.95)
     return float(np.sqrt(mean / freedom * quantile / count))

@@ -1,0 +1,51 @@
+"""What the published examples (references/test_gum.py) leave open: many cases at once, and what may not be given."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from foldtrue.frames import apply_homography, homography_jacobian
+from foldtrue.propagation import effective_freedom, propagate
+
+MATRIX = np.array([[3.0, 0.2, 50.0], [-0.1, 2.8, 40.0], [1e-3, 5e-4, 1.0]])
+
+
+def test_many_cases_at_once_are_each_by_itself():
+    rng = np.random.default_rng(1)
+    x, root = rng.uniform(1, 9, (5, 2)), rng.normal(0, 0.1, (5, 2, 2))
+    cov = root @ root.swapaxes(1, 2)
+
+    def model(v):
+        return np.stack([v[..., 0] * v[..., 1], np.hypot(v[..., 0], v[..., 1]), v[..., 0]], -1)
+
+    value, spread = propagate(model, x, cov)
+    assert (value.shape, spread.shape) == ((5, 3), (5, 3, 3))
+    for k in range(5):
+        alone = propagate(model, x[k], cov[k])
+        np.testing.assert_allclose(value[k], alone[0], rtol=1e-12)
+        np.testing.assert_allclose(spread[k], alone[1], rtol=1e-9, atol=1e-15)
+
+
+def test_through_a_homography_it_is_the_analytic_jacobian():
+    xy = np.random.default_rng(2).uniform(-50, 50, (9, 2))
+    cov = np.tile(np.array([[0.04, 0.01], [0.01, 0.09]]), (9, 1, 1))
+    _, found = propagate(lambda p: apply_homography(MATRIX, p), xy, cov)
+    jacobian = homography_jacobian(MATRIX, xy)
+    np.testing.assert_allclose(found, jacobian @ cov @ jacobian.swapaxes(1, 2), rtol=1e-5)
+
+
+def test_a_quantity_known_exactly_adds_nothing():
+    value, cov = propagate(lambda v: v.prod(-1, keepdims=True), [3.0, 5.0], np.diag([0.0, 0.04]))
+    assert value[0] == 15.0
+    assert cov[0, 0] == pytest.approx(0.36)
+
+
+@given(st.lists(st.tuples(st.floats(0.01, 10), st.integers(1, 50)), min_size=1, max_size=6))
+def test_freedoms_lie_between_the_fewest_and_all_together(parts):
+    """JCGM 100, G.4.1: nu_eff is at most the sum of the freedoms."""
+    variances, freedoms = zip(*parts, strict=True)
+    found = effective_freedom(variances, freedoms)
+    assert min(freedoms) * (1 - 1e-9) <= found <= sum(freedoms) * (1 + 1e-9)
