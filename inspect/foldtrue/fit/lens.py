@@ -45,10 +45,10 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     straight = ((np.minimum(s.layers_left, s.layers_right) > 0) & ~features.clipped)[features.stretch]
     seen = straight & (features.trust > 0)
     pixels = np.maximum(features.std_mm, 1e-5) ** 2
-    rest = _without_line(features.t, features.offset_mm, seen / pixels, edge, groups)[seen]
+    rest = straight_rest(features.t, features.offset_mm, seen / pixels, edge, groups)[seen]
     scatter = 1.4826 * float(np.median(np.abs(rest))) if len(rest) else 0.0
     w = seen / (pixels + scatter**2)
-    bend, lens = (_without_line(features.t, v, w, edge, groups) for v in (features.offset_mm, effect))
+    bend, lens = (straight_rest(features.t, v, w, edge, groups) for v in (features.offset_mm, effect))
     slope, std = _lens_and_bows(bend, lens, w, edge, _bows(features, nominal, view, edge, w))
     k1, k1_std = _posterior(slope + plane.k1, std)
     return k1 - plane.k1, k1_std, (k1 - plane.k1) * effect
@@ -98,7 +98,8 @@ def _posterior(found: float, std: float) -> tuple[float, float]:
     return centre, float(np.sqrt(share @ (variance + (mean - centre) ** 2)))
 
 
-def _without_line(t: Array, value: Array, weight: Array, edge: IntArray, groups: int) -> Array:
+def straight_rest(t: Array, value: Array, weight: Array, edge: IntArray, groups: int) -> Array:
+    """What is left (M,) of values at t (M,) when each edge's own weighted straight line is taken off."""
     s0, s1, s2, sy, sxy = (np.bincount(edge, weight * f, groups) for f in (np.ones_like(t), t, t * t, value, t * value))
     det = s0 * s2 - s1 * s1
     ok = det > 1e-9 * np.maximum(s0, 1e-300) ** 2
@@ -120,7 +121,7 @@ def _bows(features: Features, nominal: Nominal, view: str, edge: IntArray, weigh
     kind = np.unique(np.stack([low, high, length, fold], 1), axis=0, return_inverse=True)[1].ravel()
     dark = np.where(s.layers_left > s.layers_right, 1.0, -1.0)[stretch]
     groups = int(edge.max(initial=-1)) + 1
-    bow = _without_line(features.t, dark * (features.t - 0.5) ** 2, weight, edge, groups)
+    bow = straight_rest(features.t, dark * (features.t - 0.5) ** 2, weight, edge, groups)
     return np.asarray(bow[:, None] * (kind[:, None] == np.arange(kind.max(initial=-1) + 1)))
 
 
