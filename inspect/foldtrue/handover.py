@@ -238,7 +238,8 @@ class Outline:
 
     offset_mm: (K,) of the side's straight line at its planned middle, positive outwards; angle_deg: (K,) ccw; cov: (2
     K, 2 K) of all offsets (mm), then all angles (deg). seen: (K,) share of the side's length that was measured.
-    across: (A, 2) pairs of opposite sides; across_error_mm, across_std_mm: (A,) their distance, measured less planned.
+    across: (A, 2) pairs of opposite sides; across_error_mm (A,), across_cov_mm2 (A, A): their distance, measured less
+    planned.
     corner_error_mm: (K, 2), corner_cov_mm2: (K, 2, 2) where the sides on either side of a corner meet. nan = not
     measured; flags: per side why.
     """
@@ -249,7 +250,7 @@ class Outline:
     seen: Array
     across: IntArray
     across_error_mm: Array
-    across_std_mm: Array
+    across_cov_mm2: Array
     corner_error_mm: Array
     corner_cov_mm2: Array
     flags: tuple[tuple[str, ...], ...]

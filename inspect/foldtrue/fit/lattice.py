@@ -17,6 +17,7 @@ from foldtrue.fit.lens import (
 )
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
+from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import fit_globally, pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
@@ -117,7 +118,9 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
     return replace(
-        state(solution, joint, nominal), pleats=measure_pleats(nominal, plane.view, solution, joint, scatter)
+        state(solution, joint, nominal),
+        pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
+        outline=measure_outline(nominal, plane.view, solution, joint),
     )
 
 
