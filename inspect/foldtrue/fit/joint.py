@@ -49,12 +49,10 @@ class Joint:
         (N, 2); shift_rows: (N, 1 + K) the edge shifts taken off them; planned_mm: (V, 2). The lines' own noise, which
         is independent from line to line, is not in it."""
 
-        def across(shift: Array) -> Array:
-            return np.asarray(np.einsum("nk,nk...->n...", normals, shift.reshape(len(points_mm), 2, -1)))
-
-        whole = -across(self.freedoms_at(points_mm)) @ self.taken
+        free = self.freedoms_at(points_mm).reshape(len(points_mm), 2, len(self.taken))
+        whole = -np.einsum("nk,nkp->np", normals, free) @ self.taken
         field = self.lens_map.radial_field
-        lens = self.k1_std * (across(field(points_mm))[:, 0] + whole @ field(planned_mm).ravel())
+        lens = self.k1_std * (np.sum(normals * field(points_mm), 1) + whole @ field(planned_mm).ravel())
         cross = -(whole @ self.cross_mm2) @ shift_rows.T
         return np.asarray(
             whole @ self.vertex_cov_mm2 @ whole.T

@@ -65,7 +65,7 @@ def measure_outline(nominal: Nominal, view: str, solution: Solution, joint: Join
     rows = np.zeros((len(across), 2 * count))
     rows[np.arange(len(across))[:, None], across] = 1.0
     turn = np.concatenate([np.ones(count), np.full(count, -np.degrees(1.0))])
-    spans = told[across].all(1)
+    spans = np.asarray(told[across].all(1))
     met = np.repeat(told & np.roll(told, 1), 2)
     corner, corner_cov = _applied(_corners(sides), value, cov, met)
     width, width_cov = _applied(rows, value, cov, spans)

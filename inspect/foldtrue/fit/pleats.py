@@ -159,10 +159,9 @@ def measure_pleats(nominal: Nominal, view: str, solution: Solution, joint: Joint
     width, angle = pleat_figures(edges, apply_homography(np.linalg.inv(solution.whole.matrix), solution.vertices_mm))
     seen, odd = _seen_edges(edges, nominal, solution.lines, solution.network, joint)
     unsure = std[:count] > MOST_STD_PITCH * nominal.pitch_mm
-    shows = np.isin(np.stack([edges.mountain, edges.valley], 1), _showing(nominal, view))
-    shows[:, 0] |= edges.mountain < 0
+    shows = _showing(edges, nominal, view)
     flags = tuple(_flags(*row) for row in zip(shows, seen, odd, unsure, edges.mountain < 0, strict=True))
-    told = seen.all(1) & ~odd & ~unsure
+    told = (shows & seen).all(1) & ~odd & ~unsure
     turned = told & (edges.mountain >= 0)
     straight = [
         straightness(scatter, [c for c, ok in zip(pair, row, strict=True) if ok and c >= 0])
@@ -171,7 +170,7 @@ def measure_pleats(nominal: Nominal, view: str, solution: Solution, joint: Joint
     return Pleats(
         ids=tuple(nominal.facets[f].id for f in edges.facet),
         twists=tuple(tuple(nominal.twists[k].id for k in pair) for pair in edges.twists),
-        edges_seen=seen,
+        edges_seen=shows & seen,
         planned_mm=planned,
         width_error_mm=np.where(told, width - planned, np.nan),
         width_std_mm=np.where(told, std[:count], np.nan),
@@ -183,10 +182,16 @@ def measure_pleats(nominal: Nominal, view: str, solution: Solution, joint: Joint
     )
 
 
-def _showing(nominal: Nominal, view: str) -> IntArray:
-    """The creases that the view shows by the plan."""
+def _showing(edges: PleatEdges, nominal: Nominal, view: str) -> BoolArray:
+    """Whether the view shows mountain and valley of each pleat (P, 2) by the plan; of a mountain that is one point,
+    whether an edge that shows ends there."""
     s = nominal.views[view]
-    return np.unique(s.crease[(s.layers_left != s.layers_right) | (s.raised != 0)])
+    step = (s.layers_left != s.layers_right) | (s.raised != 0)
+    shows = np.isin(np.stack([edges.mountain, edges.valley], 1), s.crease[step])
+    ends = nominal.creases.ends[s.crease]
+    near = np.concatenate([ends[step & (s.t0 < 1e-6), 0], ends[step & (s.t1 > 1 - 1e-6), 1]])
+    shows[:, 0] |= (edges.mountain < 0) & np.isin(edges.mountain_ends[:, 0], near)
+    return np.asarray(shows)
 
 
 def _flags(shows: BoolArray, seen: BoolArray, odd: bool, unsure: bool, point: bool) -> tuple[str, ...]:
