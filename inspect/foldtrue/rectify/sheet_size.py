@@ -14,10 +14,10 @@ from typing import Literal
 
 import numpy as np
 
+from foldtrue.camera_place import camera_place
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal, Photo
-from foldtrue.rectify.sheet import DIAGONAL_35MM
 from foldtrue.rectify.sheet_sides import Sides, locate_sides
 
 Kind = Literal["A4", "Letter"]
@@ -92,7 +92,7 @@ def sheet_scale(
     total = _sum(parts)
     weight = _weights(total)
     # The sheet lies under the piece's face and so looks smaller.
-    sunk = 1 + _height_mm(nominal) / _distance_mm(photo, plane_map)[0]
+    sunk = 1 + _height_mm(nominal) / camera_place(photo, plane_map).distance_mm
     scale = float(np.exp(weight @ np.log(np.array(sizes) / design.lengths_mm))) / sunk
     _check_scale(found, scale)
     budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
@@ -224,47 +224,13 @@ def _area(polygon: Array) -> float:
 
 def _height_covariance(design: _Lengths, photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> Array:
     """The piece's face may lie flat or stand up to twice as high as thought, and the sheet's edges may curl up."""
-    distance, distance_std = _distance_mm(photo, plane_map)
+    camera = camera_place(photo, plane_map)
+    distance, distance_std = camera.distance_mm, camera.distance_std_mm
     height = _height_mm(nominal)
     sunk = float(np.hypot(height / np.sqrt(3.0), height * distance_std / distance)) / distance
     # An edge raised by z moves away from the camera's foot by z / distance of its way there; about the sheet's middle.
     curl = design.change((design.points - design.points.mean(0)) * (CURL_MM / np.sqrt(3.0) / distance))
     return _outer(np.full(2, sunk)) + _outer(curl)
-
-
-def _distance_mm(photo: Photo, plane_map: PlaneMap) -> tuple[float, float]:
-    """The camera's distance from the plane and its standard uncertainty: from the focal length in the photo's header,
-    else from the perspective where it tells, else from a lens of 26 to 50 mm."""
-    focal, std = _focal_px(photo, plane_map)
-    matrix = np.linalg.inv(np.diag([focal, focal, 1.0])) @ _centred(plane_map)
-    across, down, shift = matrix.T
-    size = 0.5 * (np.linalg.norm(across) + np.linalg.norm(down))
-    normal = np.cross(across, down)
-    distance = abs(float(normal @ shift)) / float(np.linalg.norm(normal) * size)
-    return distance, distance * std
-
-
-def _centred(plane_map: PlaneMap) -> Array:
-    shift = np.eye(3)
-    shift[:2, 2] = -plane_map.centre_px
-    return np.asarray(shift @ plane_map.homography)
-
-
-def _focal_px(photo: Photo, plane_map: PlaneMap) -> tuple[float, float]:
-    """Focal length in px and its relative standard uncertainty. From the perspective: the plan's two axes are equally
-    long and perpendicular (Zhang 2000 [from memory])."""
-    height, width = photo.pixels.shape[:2]
-    unit = float(np.hypot(width, height)) / DIAGONAL_35MM
-    if photo.focal_35mm:
-        return photo.focal_35mm * unit, 0.05
-    h = _centred(plane_map)
-    a = np.array([h[:2, 0] @ h[:2, 1], h[:2, 0] @ h[:2, 0] - h[:2, 1] @ h[:2, 1]])
-    b = np.array([h[2, 0] * h[2, 1], h[2, 0] ** 2 - h[2, 1] ** 2])
-    square = -float(a @ a) / float(a @ b) if a @ b else 0.0
-    telling = float(np.linalg.norm(a)) > 0.02 * float(np.sum(h[:2, :2] ** 2)) / 2
-    if telling and (18 * unit) ** 2 < square < (130 * unit) ** 2:
-        return float(np.sqrt(square)), 0.25
-    return 35.0 * unit, 0.4
 
 
 def _kind_by_shape(kind: Kind | Literal["auto"], lengths: Array, measured: Array) -> tuple[Kind, tuple[float, float]]:
