@@ -3,8 +3,8 @@
 A point raised by z is seen displaced away from the camera's foot point, by z / distance of its way there. A bend is
 taken as a quadratic height, which holds a bulge, a saddle and a bend about any axis; a level or tilted piece is the
 plane itself. Two witnesses are asked: where the twists lie, which errors of folding move as well, and how straight the
-folds look, which no error of folding changes. Seen from straight above, a bulge does what a lens does, and is not
-claimed (docs/uncertainty.md).
+folds look, which sags of single folds bow as well. A bend is claimed when both tell of it and tell the same. Seen from
+straight above, a bulge does what a lens does, and is not claimed (docs/uncertainty.md).
 """
 
 from __future__ import annotations
@@ -24,8 +24,10 @@ RELIEF_MM = 0.5
 """Out-of-plane height that the budget of a piece allows for (common practice, no source)."""
 USUAL_MM = 5.0
 """Standard deviation of a bend's terms before anything is seen (common practice, no source)."""
-JOINT_CHANCE, STRAIGHTNESS_CHANCE = 0.001, 0.01
-"""Largest chance of a flat piece showing as much, of both witnesses and of the straightness of folds alone."""
+BOTH_CHANCE, EACH_CHANCE = 0.001, 0.01
+"""Largest chance of a flat piece showing as much: to both witnesses together, and to each."""
+LEAST_AGREEMENT = 0.01
+"""Least chance of both witnesses differing as much when they tell of one bend."""
 _LEAST_FREEDOM = 8
 _ODD = 4.5
 """In robust standard deviations: twists and folds that are this far off have a reason of their own."""
@@ -34,8 +36,8 @@ _ODD = 4.5
 @dataclass(frozen=True)
 class Bend:
     """height_mm: from the lowest to the highest point of the piece, its best plane taken off, in plan mm, and its
-    standard uncertainty std_mm. chance: of a flat piece showing as much (F-test). significant: it is no chance, not
-    explained by folding or the lens, and higher than the budget allows for."""
+    standard uncertainty std_mm. chance: of a flat piece showing as much (F-test). significant: it is no chance, both
+    witnesses tell of it and agree, and it is higher than the budget allows for."""
 
     height_mm: float
     std_mm: float
@@ -74,10 +76,11 @@ def bend_of(fit: LatticeFit, plane: Plane, nominal: Nominal, photo: Photo, featu
     if twists is None or folds is None:
         return None
     chance, terms, cov = _tested((twists, folds), fit.map.k1)
-    alone, _, _ = _tested((folds,), fit.map.k1)
+    each = [_tested((witness,), fit.map.k1) for witness in (twists, folds)]
     height, std = _height(nominal, reach, terms, cov)
     std = float(np.hypot(std, height * camera.distance_std_mm / camera.distance_mm))
-    clear = chance < JOINT_CHANCE and alone < STRAIGHTNESS_CHANCE
+    clear = chance < BOTH_CHANCE and max(each[0][0], each[1][0]) < EACH_CHANCE
+    clear &= _agreement(*each[0][1:], *each[1][1:]) > LEAST_AGREEMENT
     return Bend(height, std, chance, bool(clear and height > max(RELIEF_MM, COVERAGE_95 * std)))
 
 
@@ -151,7 +154,7 @@ def _tested(witnesses: tuple[_Witness, ...], k1: float) -> tuple[float, Array, A
     The lens may be off by what lenses are off by (a prior row); the estimate, not the test, holds the bend's terms to
     what paper does.
     """
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtrc
 
     columns = sum(w.flat.shape[1] for w in witnesses)
     count = sum(len(w.value) for w in witnesses)
@@ -170,7 +173,15 @@ def _tested(witnesses: tuple[_Witness, ...], k1: float) -> tuple[float, Array, A
     prior = np.diag(np.append(np.zeros(columns + 1), np.full(3, USUAL_MM**-2)))
     cov = np.linalg.pinv(design.T @ design + prior)
     terms = (cov @ design.T @ target)[columns + 1 :]
-    return float(f_distribution.sf(max(ratio, 0.0), 3, freedom)), terms, cov[columns + 1 :, columns + 1 :]
+    return float(fdtrc(3, freedom, max(ratio, 0.0))), terms, cov[columns + 1 :, columns + 1 :]
+
+
+def _agreement(one: Array, one_cov: Array, other: Array, other_cov: Array) -> float:
+    """Chance of two estimates (3,) of the same terms being as different."""
+    from scipy.special import chdtrc
+
+    apart = one - other
+    return float(chdtrc(len(apart), apart @ np.linalg.solve(one_cov + other_cov, apart)))
 
 
 def _square_sum(design: Array, target: Array) -> float:
