@@ -148,8 +148,8 @@ def pleat_rows(edges: PleatEdges, vertices_mm: Array) -> Array:
 def measure_pleats(nominal: Nominal, view: str, solution: Solution, joint: Joint, scatter: Scatter) -> Pleats:
     """Every pleat's figures from the adjusted vertices after the whole piece's fit.
 
-    A width is stated only where both edges were seen in the photo: in a view that hides one of them, or where the paint
-    is off, the tips of the twists alone would be a guess of what lies between.
+    A width is stated only where both edges were seen in the photo: where one is hidden or could not be placed, the tips
+    of the twists at its ends alone would be a guess of what lies between.
     """
     edges = pleat_edges(nominal)
     count = len(edges.facet)
