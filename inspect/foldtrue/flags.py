@@ -111,6 +111,31 @@ _REGISTER = (
         "The camera's tone curve is not known; pixel values were taken as sRGB.",
         "Turn off filters and high-contrast modes, and leave the photo as the camera wrote it.",
     ),
+    Flag(
+        "edge_hidden",
+        "One edge of this pleat lies under paper in this view, so its width cannot be seen.",
+        "Photograph the piece against the light.",
+    ),
+    Flag(
+        "edge_not_seen",
+        "Too little of this edge shows in the photo to place it.",
+        "Step closer or take more pixels; keep fingers, tape and shadows off the edge.",
+    ),
+    Flag(
+        "edge_disagrees",
+        "An edge of this pleat does not run where the points at its ends are, so no width is stated.",
+        "Look at it on the overlay: it may be creased twice, or another line was taken for it.",
+    ),
+    Flag(
+        "no_mountain_edge",
+        "By the plan the mountain edge of this pleat is one point: it has a width there, but no angle.",
+        "Nothing is wrong.",
+    ),
+    Flag(
+        "piece_bends",
+        "The piece bends or bulges out of its plane by more than the figures allow for.",
+        "Flatten it under glass, or stand back and zoom.",
+    ),
 )
 
 FLAGS: dict[str, Flag] = {flag.name: flag for flag in _REGISTER}

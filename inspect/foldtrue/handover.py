@@ -210,6 +210,55 @@ class Features:
 
 
 @dataclass(frozen=True)
+class Pleats:
+    """Every pleat (P) of the plan, in the order of its facets, against the plan.
+
+    ids: P names. twists: per pleat the ids of the two twists it joins, or of the one it runs from to the rim.
+    edges_seen: (P, 2) whether its mountain and its valley edge were measured in this photo. planned_mm: (P,) width.
+    width_error_mm, width_std_mm: (P,). parallelism_deg, parallelism_std_deg: (P,) angle between the edges, positive
+    where the pleat widens from its first twist outwards. straightness_mm, straightness_u95_mm: (P,) of the edges seen.
+    nan = not measured; flags: per pleat why.
+    """
+
+    ids: tuple[str, ...]
+    twists: tuple[tuple[str, ...], ...]
+    edges_seen: BoolArray
+    planned_mm: Array
+    width_error_mm: Array
+    width_std_mm: Array
+    parallelism_deg: Array
+    parallelism_std_deg: Array
+    straightness_mm: Array
+    straightness_u95_mm: Array
+    flags: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Outline:
+    """The folded piece's outer boundary against the plan's: side k runs from corner k to corner k + 1 of
+    Nominal.outline_mm (K).
+
+    offset_mm: (K,) of the side's straight line at its planned middle, positive outwards; angle_deg: (K,) ccw; cov: (2
+    K, 2 K) of all offsets (mm), then all angles (deg). seen: (K,) share of the side's length that was measured.
+    across: (A, 2) pairs of opposite sides; across_error_mm (A,), across_cov_mm2 (A, A): their distance, measured less
+    planned.
+    corner_error_mm: (K, 2), corner_cov_mm2: (K, 2, 2) where the sides on either side of a corner meet. nan = not
+    measured; flags: per side why.
+    """
+
+    offset_mm: Array
+    angle_deg: Array
+    cov: Array
+    seen: Array
+    across: IntArray
+    across_error_mm: Array
+    across_cov_mm2: Array
+    corner_error_mm: Array
+    corner_cov_mm2: Array
+    flags: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class LatticeFit:
     """The adjusted network and every twist's pose against the plan.
 
@@ -218,6 +267,8 @@ class LatticeFit:
     (T, 2, 2), angle_error_deg, angle_std_deg (relative to the piece), size_error, size_std; measured (T,) bool; flags.
     overturn_deg, overturn_std_deg: once per piece. leverage (T,), leave_one_out_mm (T, 2) for outlier tests.
     edge_offset_mm, edge_angle_deg and their stds (C,): each crease against its planned place; nan where not measured.
+    node_cov_mm2: for every node of the plan (2 n, 2 n) of its n vertices together, x and y of one after the other; None
+    where only the vertices' own are known. pleats, outline: None where they were not asked for.
     """
 
     map: PlaneMap
@@ -246,6 +297,9 @@ class LatticeFit:
     edge_angle_deg: Array
     edge_angle_std_deg: Array
     sample_rms_px: float
+    node_cov_mm2: tuple[Array, ...] | None = None
+    pleats: Pleats | None = None
+    outline: Outline | None = None
 
 
 @dataclass(frozen=True)

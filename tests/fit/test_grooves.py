@@ -51,6 +51,8 @@ def two_lines(t_mid):
         members=(np.array([0]), np.array([1])),
         pair=np.array([5, -1]),
         pair_kind=zero,
+        stretch=zero,
+        single=np.zeros(2, bool),
         samples=20 * one,
         rms_mm=0.01,
     )

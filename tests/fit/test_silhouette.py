@@ -45,6 +45,8 @@ def line_at(offset_mm):
         members=(np.array([0, 1, 2]),),
         pair=np.array([-1]),
         pair_kind=np.array([0]),
+        stretch=np.array([0]),
+        single=np.array([True]),
         samples=40 * one,
         rms_mm=0.01,
     )

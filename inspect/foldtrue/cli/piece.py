@@ -31,7 +31,9 @@ from foldtrue.cli.parts import FILE, Progress, point
     show_default=True,
     help="Blank sheet of paper under the piece, for its scale; auto looks for one.",
 )
-@click.option("--out", type=FILE, help="Folder for result.json, twists.csv and overlay.png; none without it.")
+@click.option(
+    "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
+)
 def piece(
     photo: Path,
     plan_file: Path,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
+from foldtrue.fit.joint import joint_of
 from foldtrue.fit.lens import (
     UNTOLD_K1_STD,
     contradicted_by_places,
@@ -16,8 +17,11 @@ from foldtrue.fit.lens import (
 )
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
+from foldtrue.fit.outline import measure_outline
+from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import fit_globally, pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
+from foldtrue.fit.straightness import crease_scatter
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, Features, LatticeFit, Nominal, Plane
 from foldtrue.stretches import stretch_ends
@@ -107,9 +111,16 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     whole = fit_globally(planned, centres, "homography", measured.astype(float))
     px_per_mm = float(np.median(features.px_per_mm))
     cov = by_edges + k1_std**2 * np.outer(lens, lens)
-    return state(
-        Solution(lines, network, cov, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm),
-        nominal,
+    solution = Solution(
+        lines, network, cov, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm
+    )
+    joint = joint_of(network, whole, nominal, lens_map, k1_std)
+    lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
+    scatter = crease_scatter(features, nominal, plane.view, lens_mm)
+    return replace(
+        state(solution, joint, nominal),
+        pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
+        outline=measure_outline(nominal, plane.view, solution, joint),
     )
 
 

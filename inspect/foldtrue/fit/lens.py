@@ -50,7 +50,7 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     scatter = 1.4826 * float(np.median(np.abs(rest))) if len(rest) else 0.0
     w = seen / (pixels + scatter**2)
     bend, lens = (straight_rest(features.t, v, w, edge, groups) for v in (features.offset_mm, effect))
-    slope, std = slope_by_jackknife(bend, lens, w, edge, _bows(features, nominal, view, edge, w))
+    slope, std = slope_by_jackknife(bend, lens, w, edge, common_bows(features, nominal, view, edge, w))
     k1, k1_std = _posterior(slope + plane.k1, std)
     return k1 - plane.k1, k1_std, (k1 - plane.k1) * effect
 
@@ -106,7 +106,7 @@ def straight_rest(t: Array, value: Array, weight: Array, edge: IntArray, groups:
     return np.where(lines.spread[edge] > 0, lines.rest(t, value, edge), 0.0)
 
 
-def _bows(features: Features, nominal: Nominal, view: str, edge: IntArray, weight: Array) -> Array:
+def common_bows(features: Features, nominal: Nominal, view: str, edge: IntArray, weight: Array) -> Array:
     """Common bow of edges towards their dark side, one column per kind of edge (M, kinds): thick paper and stray light
     bow all edges of a kind alike, which must not be taken for the lens."""
     s = nominal.views[view]

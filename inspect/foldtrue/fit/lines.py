@@ -28,7 +28,8 @@ class EdgeLines:
     +1 when the darker side, or from the camera's side the upper one, is left; kind: which edge shift applies; glare: no
     paper or too much light on one side; shared: several creases lie on this line and the outermost shows, members lists
     them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1: none) and the kind of shift
-    that applies when the line is its; samples: trusted ones; rms_mm: scatter of one sample."""
+    that applies when the line is its; stretch: of the view, the only one it lies on where single, else the first of its
+    crease; samples: trusted ones; rms_mm: scatter of one sample."""
 
     crease: IntArray
     t_mid: Array
@@ -44,6 +45,8 @@ class EdgeLines:
     members: tuple[IntArray, ...]
     pair: IntArray
     pair_kind: IntArray
+    stretch: IntArray
+    single: BoolArray
     samples: Array
     rms_mm: float
 
@@ -64,6 +67,8 @@ class EdgeLines:
             members=tuple(self.members[int(r)] for r in rows),
             pair=self.pair[rows],
             pair_kind=self.pair_kind[rows],
+            stretch=self.stretch[rows],
+            single=self.single[rows],
             samples=self.samples[rows],
             rms_mm=self.rms_mm,
         )
@@ -117,6 +122,8 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
         members=members,
         pair=pair,
         pair_kind=pair_kind,
+        stretch=stretch,
+        single=own_line[stretch],
         samples=count.astype(float),
         rms_mm=float(np.sqrt(np.median(scatter[keep]))) if len(keep) else float("nan"),
     ).pick(keep)

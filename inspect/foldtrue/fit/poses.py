@@ -55,10 +55,10 @@ class GlobalFit:
     turn: Array
 
 
-def freedoms(xy: Array, kind: str) -> tuple[Array, Array]:
+def freedoms(xy: Array, kind: str, reach_mm: float | None = None) -> tuple[Array, Array]:
     """Linear freedoms of a global map at points xy (N, 2): shifts (2 N, p) and local rotations (N, p). kind:
-    'homography' (8) or 'similarity' (4)."""
-    scale = max(float(np.abs(xy).max(initial=0.0)), 1e-9)
+    'homography' (8) or 'similarity' (4). reach_mm: the length that scales them, by default the points' own."""
+    scale = reach_mm or max(float(np.abs(xy).max(initial=0.0)), 1e-9)
     x, y = (xy / scale).T
     one, zero = np.ones_like(x), np.zeros_like(x)
     shifts = [(one, zero), (zero, one), (-y, x), (x, y)]

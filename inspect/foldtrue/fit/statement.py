@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import Network
 from foldtrue.fit.poses import GlobalFit, rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
-from foldtrue.handover import BoolArray, LatticeFit, Nominal
+from foldtrue.handover import BoolArray, IntArray, LatticeFit, Nominal
 from foldtrue.propagation import propagate
 
 
@@ -31,9 +32,9 @@ class Solution:
     px_per_mm: float
 
 
-def state(solution: Solution, nominal: Nominal) -> LatticeFit:
+def state(solution: Solution, joint: Joint, nominal: Nominal) -> LatticeFit:
     """Take the whole piece's fit out of the solution and state every figure with its uncertainty."""
-    whole, network = solution.whole, solution.network
+    whole = solution.whole
     back = np.linalg.inv(whole.matrix)
     aligned = apply_homography(back, solution.vertices_mm)
     final = replace(solution.lens_map, homography=solution.lens_map.homography @ whole.matrix)
@@ -45,7 +46,7 @@ def state(solution: Solution, nominal: Nominal) -> LatticeFit:
     count = np.arange(len(poses))
     own = residual.reshape(len(poses), 3, len(poses), 3)[count, :, count, :]
     odd = _outliers(alone, solution.measured, own)
-    vertex_cov, vertex_ok = _vertex_covariance(network, nominal)
+    vertex_cov, vertex_ok = _vertex_covariance(solution.network, joint, nominal)
     edges = _edge_errors(solution.lines, nominal, back)
     return LatticeFit(
         map=final,
@@ -74,6 +75,7 @@ def state(solution: Solution, nominal: Nominal) -> LatticeFit:
         edge_angle_deg=edges[2],
         edge_angle_std_deg=edges[3],
         sample_rms_px=solution.lines.rms_mm * solution.px_per_mm,
+        node_cov_mm2=tuple(_block(joint, np.array(node)) for node in nominal.nodes),
     )
 
 
@@ -116,22 +118,19 @@ def _outliers(alone: Array, measured: BoolArray, own: Array) -> list[int]:
     return [int(k) for k in np.flatnonzero(measured & (distance > 5 * scale) & (distance > 5 * noise))]
 
 
-def _vertex_covariance(network: Network, nominal: Nominal) -> tuple[Array, BoolArray]:
+def _block(joint: Joint, vertices: IntArray) -> Array:
+    """(2 n, 2 n) covariance of these n vertices together."""
+    rows = np.stack([2 * vertices, 2 * vertices + 1], 1).ravel()
+    return np.asarray(joint.vertex_cov_mm2[np.ix_(rows, rows)])
+
+
+def _vertex_covariance(network: Network, joint: Joint, nominal: Nominal) -> tuple[Array, BoolArray]:
     """(V, 2, 2) mm2 and whether each vertex is fixed in both directions (its prior has been overruled)."""
-    known = np.flatnonzero(network.unknown_of >= 0)
-    columns = np.zeros((network.size, 2 * len(known)))
-    unknown = network.unknown_of[known]
-    columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel(), np.arange(2 * len(known))] = 1
-    solved = network.factor.solve(columns)
-    rows = np.stack([2 * unknown, 2 * unknown + 1], 1)
-    cols = np.arange(2 * len(known)).reshape(-1, 2)
-    cov = np.full((len(nominal.vertices_mm), 2, 2), np.nan)
-    cov[known] = solved[rows[:, :, None], cols[:, None, :]]
-    ok = np.zeros(len(cov), bool)
-    ok[known] = (
-        np.sqrt(np.linalg.eigvalsh(0.5 * (cov[known] + cov[known].transpose(0, 2, 1)))[:, 1]) < 0.03 * nominal.pitch_mm
-    )
-    return cov, ok
+    count = np.arange(len(nominal.vertices_mm))
+    blocks = joint.vertex_cov_mm2.reshape(len(count), 2, len(count), 2)[count, :, count, :]
+    known = network.unknown_of >= 0
+    ok = known & (np.sqrt(np.linalg.eigvalsh(blocks)[:, 1]) < 0.03 * nominal.pitch_mm)
+    return np.where(known[:, None, None], blocks, np.nan), ok
 
 
 def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.camera_place import CameraPlace, camera_place
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
@@ -23,8 +24,6 @@ from foldtrue.rectify.size_budget import (
     TWIST_STD,
     ReferenceScale,
     Shape,
-    Stand,
-    camera_stand,
     edge_covariance,
     fields,
     height_mm,
@@ -90,7 +89,7 @@ def card_scale(
     Raises PhotoTooPoor with the reason: no card found, more than one, covered, blurred, not flat or not of that size.
     """
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
-    known = _Known(photo, nominal, plane_map, camera_stand(photo, plane_map), k1_std, spread)
+    known = _Known(photo, nominal, plane_map, camera_place(photo, plane_map), k1_std, spread)
     outlines = card_outlines(photo, nominal, plane_map)
     found, reason = _passing(known, outlines)
     if not found and (reason is None or isinstance(reason, _SharpCorners)):
@@ -134,7 +133,7 @@ class _Known:
     photo: Photo
     nominal: Nominal
     plane_map: PlaneMap
-    stand: Stand
+    stand: CameraPlace
     k1_std: float
     spread_mm: float
 
@@ -266,7 +265,7 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     weight = variance * weigh @ length
     told = float(weight @ rest[kept])
     _check_shape(rest[kept] - told * length, weigh, kept, shape)
-    scale = float(np.exp(told)) / (1 + sunk / known.stand.distance)
+    scale = float(np.exp(told)) / (1 + sunk / known.stand.distance_mm)
     budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
     return _Found(sides, scale, scale * float(np.sqrt(variance)), budget, score)
 
@@ -286,7 +285,7 @@ def _kept(seen: BoolArray) -> IntArray:
     return np.flatnonzero([odd, even, (seen[0] or seen[2]) and (seen[1] or seen[3]), even, odd])
 
 
-def _outward(shape: Shape, sides: Sides, stand: Stand) -> tuple[Array, Array]:
+def _outward(shape: Shape, sides: Sides, stand: CameraPlace) -> tuple[Array, Array]:
     """How far (4,) mm the edges that are seen lie outside of the upper face's, and the standard uncertainty.
 
     Wall: on the camera's side the lower edge lies farther out by the thickness times the way to the camera's foot / its
@@ -297,8 +296,8 @@ def _outward(shape: Shape, sides: Sides, stand: Stand) -> tuple[Array, Array]:
     """
     ahead = np.roll(sides.corners_mm, -1, 0) - sides.corners_mm
     left = np.stack([-ahead[:, 1], ahead[:, 0]], 1) / np.hypot(*ahead.T)[:, None]
-    beyond = shape.outward * np.sum(left * (stand.foot - sides.corners_mm), 1)
-    wall = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance
+    beyond = shape.outward * np.sum(left * (stand.foot_mm - sides.corners_mm), 1)
+    wall = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance_mm
     shadow = THICKNESS_MM * sides.dark
     line = sides.dip * sides.blur_mm
     std = np.sqrt(wall**2 / 12 + shadow**2 / 24 + line**2 / 4)
@@ -310,8 +309,8 @@ def _sunk_std(known: _Known) -> float:
     as thought, the card may be thicker, bowed, and the camera's distance is not known well."""
     height, stand = height_mm(known.nominal), known.stand
     rise = np.array([height, BOW_MM, THICKNESS_TOLERANCE_MM]) / np.sqrt(3.0)
-    far = (height - THICKNESS_MM) * stand.distance_std / stand.distance
-    return float(np.hypot(np.linalg.norm(rise), far)) / stand.distance
+    far = (height - THICKNESS_MM) * stand.distance_std_mm / stand.distance_mm
+    return float(np.hypot(np.linalg.norm(rise), far)) / stand.distance_mm
 
 
 def _check_shape(off: Array, weigh: Array, kept: IntArray, shape: Shape) -> None:

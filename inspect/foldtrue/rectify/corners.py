@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from foldtrue.camera_place import DIAGONAL_35MM
 from foldtrue.errors import UsageError
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Photo, Reference
-from foldtrue.rectify.sheet import DIAGONAL_35MM
 
 CLICK_STD_PX = 1.5
 """Standard deviation, per axis, of a corner pointed at by hand (common practice, no source)."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from foldtrue.camera_place import DIAGONAL_35MM
 from foldtrue.errors import PhotoTooPoor, UsageError
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal, Photo, Reference
-from foldtrue.rectify.sheet import DIAGONAL_35MM
 from foldtrue.rectify.size_budget import TWIST_STD, fields, places
 
 LOWEST_DPI, HIGHEST_DPI = 50.0, 9600.0

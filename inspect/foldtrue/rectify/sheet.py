@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.camera_place import DIAGONAL_35MM
 from foldtrue.frames import Array, apply_homography
 from foldtrue.handover import BoolArray, IntArray, Photo
 from foldtrue.rectify.look import Small, reduce_photo, to_small_matrix
@@ -18,7 +19,6 @@ from foldtrue.rectify.straight import Lines, crossing, edge_pixels, find_lines, 
 from foldtrue.subpixel import bilinear
 
 SMALL_PX = 800
-DIAGONAL_35MM = 43.2666  # mm
 LEAST_SIDE = 0.2
 """Share of what can be seen of every side that must show as an edge."""
 LEAST_MEAN = 0.45

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 
+from foldtrue.camera_place import CameraPlace, camera_place
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal, Photo
@@ -21,8 +22,6 @@ from foldtrue.rectify.size_budget import (
     TWIST_STD,
     ReferenceScale,
     Shape,
-    Stand,
-    camera_stand,
     edge_covariance,
     height_mm,
     lens_covariance,
@@ -57,7 +56,7 @@ def sheet_scale(
     """
     sides = locate_sides(photo, nominal, plane_map)
     shape = Shape(sides)
-    stand = camera_stand(photo, plane_map)
+    stand = camera_place(photo, plane_map)
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
     # Of the five figures the two lengths serve for a sheet: its cut and its curl leave the others to themselves.
     parts = {
@@ -72,7 +71,7 @@ def sheet_scale(
     total = _sum(parts)
     weight = _weights(total)
     # The sheet lies under the piece's face and so looks smaller.
-    sunk = 1 + height_mm(nominal) / stand.distance
+    sunk = 1 + height_mm(nominal) / stand.distance_mm
     scale = float(np.exp(weight @ np.log(np.array(sizes) / shape.lengths_mm))) / sunk
     _check_scale(found, scale)
     budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
@@ -108,12 +107,13 @@ def _off_centre(sides: Sides, nominal: Nominal) -> Array:
     return outer(np.array([2 * across * x + down * y, across * x + 2 * down * y]))
 
 
-def _height_covariance(shape: Shape, nominal: Nominal, stand: Stand) -> Array:
+def _height_covariance(shape: Shape, nominal: Nominal, stand: CameraPlace) -> Array:
     """The piece's face may lie flat or stand up to twice as high as thought, and the sheet's edges may curl up."""
     height = height_mm(nominal)
-    sunk = float(np.hypot(height / np.sqrt(3.0), height * stand.distance_std / stand.distance)) / stand.distance
+    lean = stand.distance_std_mm / stand.distance_mm
+    sunk = height * float(np.hypot(1 / np.sqrt(3.0), lean)) / stand.distance_mm
     # An edge raised by z moves away from the camera's foot by z / distance of its way there; about the sheet's middle.
-    rise = CURL_MM / np.sqrt(3.0) / stand.distance
+    rise = CURL_MM / np.sqrt(3.0) / stand.distance_mm
     curl = shape.change((shape.points - shape.points.mean(0)) * rise)[:2]
     return outer(np.full(2, sunk)) + outer(curl)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import LatticeFit, Nominal
+from foldtrue.handover import IntArray, LatticeFit, Nominal
 from foldtrue.propagation import effective_freedom
 
 
@@ -15,8 +15,8 @@ from foldtrue.propagation import effective_freedom
 class Closure:
     """One node of the plan. measured: how many of its vertices were measured; the figures are None below two.
 
-    rms_mm: RMS distance of the measured vertices' errors from their common mean. u95_mm: the true value lies within
-    rms_mm +- u95_mm with at least 95 % confidence. largest_gap_mm: greatest distance between two of them.
+    rms_mm: RMS distance of the measured vertices from their common mean. u95_mm: the true value lies within rms_mm +-
+    u95_mm with at least 95 % confidence. largest_gap_mm, gap_u95_mm: greatest distance between two of them, likewise.
     """
 
     planned_mm: tuple[float, float]
@@ -25,20 +25,23 @@ class Closure:
     rms_mm: float | None
     u95_mm: float | None
     largest_gap_mm: float | None
+    gap_u95_mm: float | None
 
 
 def node_closures(nominal: Nominal, fit: LatticeFit) -> list[Closure]:
     """Closure at every node, in the plan's order."""
     closures = []
-    for node in nominal.nodes:
+    for k, node in enumerate(nominal.nodes):
         index = np.array(node)
         planned = nominal.vertices_mm[index].mean(0)
         seen = index[fit.vertex_measured[index]]
-        figures: tuple[float | None, float | None, float | None] = (None, None, None)
+        figures: tuple[float | None, ...] = (None, None, None, None)
         if len(seen) >= 2:
             points = fit.vertices_mm[seen]
             gaps = np.linalg.norm(points[:, None] - points[None], axis=2)
-            figures = (_rms(points), closure_u95(fit.vertex_cov_mm2[seen]), float(gaps.max()))
+            u95 = closure_u95(_covariance(fit, k, index))
+            # The distance of two points is at most this many times the RMS of all about their mean.
+            figures = (_rms(points), u95, float(gaps.max()), float(np.sqrt(2 * len(seen))) * u95)
         closures.append(Closure((float(planned[0]), float(planned[1])), node, len(seen), *figures))
     return closures
 
@@ -47,18 +50,29 @@ def _rms(points: Array) -> float:
     return float(np.sqrt(np.mean(np.sum((points - points.mean(0)) ** 2, axis=1))))
 
 
-def closure_u95(covariances: Array) -> float:
+def _covariance(fit: LatticeFit, node: int, vertices: IntArray) -> Array:
+    """(2 n, 2 n) covariance of the node's n measured vertices, x and y of one after the other."""
+    seen = np.flatnonzero(fit.vertex_measured[vertices])
+    if fit.node_cov_mm2 is None:
+        from scipy.linalg import block_diag
+
+        return np.asarray(block_diag(*fit.vertex_cov_mm2[vertices[seen]]))
+    rows = np.stack([2 * seen, 2 * seen + 1], 1).ravel()
+    return fit.node_cov_mm2[node][np.ix_(rows, rows)]
+
+
+def closure_u95(covariance: Array) -> float:
     """95 % bound of what the points' noise alone adds to or takes from a closure, mm.
 
-    covariances: (n, 2, 2) mm2 of n points, taken as independent. By the triangle inequality the RMS about the mean
-    changes by no more than the RMS of the noise about its own mean; that one squared is a quadratic form of normal
+    covariance: (2 n, 2 n) mm2 of n points, x and y of one after the other. By the triangle inequality the RMS about the
+    mean changes by no more than the RMS of the noise about its own mean; that one squared is a quadratic form of normal
     variables, replaced by a scaled chi-square of equal mean and variance (Satterthwaite 1946; JCGM 100, G.4).
     """
     from scipy.special import gammaincinv
 
-    count = len(covariances)
-    centring = np.eye(count) - 1 / count
-    spread = np.einsum("ij,jab->iajb", centring, covariances).reshape(2 * count, 2 * count)
+    count = len(covariance) // 2
+    centring = np.kron(np.eye(count) - 1 / count, np.eye(2))
+    spread = centring @ covariance @ centring
     mean = float(np.trace(spread))
     if mean <= 0:
         return 0.0

@@ -14,8 +14,8 @@ from pathlib import Path
 
 from foldtrue.errors import UnreadableFile, UsageError
 
-RESULT, TWISTS, OVERLAY = "result.json", "twists.csv", "overlay.png"
-RESULT_FILES = (RESULT, TWISTS, OVERLAY)
+RESULT, TWISTS, PLEATS, OVERLAY = "result.json", "twists.csv", "pleats.csv", "overlay.png"
+RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY)
 GRID_FILES = ("grid.json", "grid.png")
 SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"

@@ -14,6 +14,7 @@ import numpy as np
 from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane
 from foldtrue.measured import COVERAGE_95, radius95
 from foldtrue.report.closure import node_closures
+from foldtrue.report.shape import outline_record, pleat_rows
 from foldtrue.report.summary import summarise
 
 FORMAT = "foldtrue-result"
@@ -37,6 +38,8 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "edges": _edges(nominal, fit),
         "vertices": _vertices(nominal, fit),
         "nodes": _nodes(nominal, fit),
+        "pleats": pleat_rows(fit),
+        "outline": outline_record(nominal, fit),
         "summary": summarise(inspection),
     }
     plain = as_json(record)
@@ -162,6 +165,7 @@ def _nodes(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
             "closure_rms_mm": node.rms_mm,
             "closure_u95_mm": node.u95_mm,
             "largest_gap_mm": node.largest_gap_mm,
+            "gap_u95_mm": node.gap_u95_mm,
         }
         for node in node_closures(nominal, fit)
     ]

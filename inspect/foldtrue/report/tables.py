@@ -1,4 +1,5 @@
-"""The figures as text: twists.csv, and the summary and table for the terminal. All read from the result's record."""
+"""The figures as text: twists.csv, pleats.csv, and the summary and table for the terminal. All read from the result's
+record."""
 
 from __future__ import annotations
 
@@ -35,6 +36,20 @@ _COLUMNS = (
     "centre_y_px",
     "flags",
 )
+_PLEAT_COLUMNS = (
+    "id",
+    "twists",
+    "status",
+    "edges_seen",
+    "planned_width_mm",
+    "width_error_mm",
+    "width_u95_mm",
+    "parallelism_deg",
+    "parallelism_u95_deg",
+    "straightness_mm",
+    "straightness_u95_mm",
+    "flags",
+)
 _PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
 
 
@@ -48,6 +63,18 @@ def twists_csv(record: Record) -> str:
         for pair, column in _PAIRS.items():
             row |= dict(zip((column.format("x"), column.format("y")), twist[pair] or (None, None), strict=True))
         writer.writerow(row)
+    return text.getvalue()
+
+
+def pleats_csv(record: Record) -> str:
+    """One line a pleat, in the plan's order; lists are separated by blanks, and cells are empty where nothing was
+    measured."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, _PLEAT_COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for pleat in record["pleats"]:
+        lists = {name: " ".join(pleat[name]) for name in ("twists", "edges_seen", "flags")}
+        writer.writerow({**pleat, **lists})
     return text.getvalue()
 
 
@@ -68,6 +95,7 @@ def summary_text(record: Record) -> str:
     ]
     if whole["measured"]:
         lines += _figures(whole)
+        lines += _shape(record)
     if record["fit"]["scale"] is not None:
         size = plus_minus(record["fit"]["scale"], record["fit"]["scale_u95"], "")
         lines.append(f"Size of the piece by the sheet of {plane['reference']} under it: {size} of the planned one.")
@@ -89,6 +117,32 @@ def _figures(whole: Record) -> list[str]:
     if whole["overturn_deg"] is not None:
         overturn = plus_minus(whole["overturn_deg"], whole["overturn_u95_deg"], "deg")
         lines.append(f"Common overturn: {overturn}; taken out of all turns here and in the table.")
+    return lines
+
+
+def _shape(record: Record) -> list[str]:
+    """Worst pleat, worst closure and the outline, one short line each; those of which nothing was measured are left
+    out."""
+    lines = []
+    pleats = [pleat for pleat in record["pleats"] if pleat["width_error_mm"] is not None]
+    if pleats:
+        worst = max(pleats, key=lambda pleat: abs(pleat["width_error_mm"]))
+        width = plus_minus(worst["width_error_mm"], worst["width_u95_mm"], "mm")
+        lines.append(
+            f"Worst of {len(pleats)} pleats measured: {worst['id']}, {width} of {worst['planned_width_mm']:.1f} mm."
+        )
+    nodes = [node for node in record["nodes"] if node["closure_rms_mm"] is not None]
+    if nodes:
+        worst = max(nodes, key=lambda node: node["closure_rms_mm"])
+        x, y = worst["planned_mm"]
+        closure = plus_minus(worst["closure_rms_mm"], worst["closure_u95_mm"], "mm")
+        lines.append(f"Worst closure: {closure}, at x {x:.0f}, y {y:.0f} mm of the plan.")
+    across = [pair for pair in (record["outline"] or {"across": []})["across"] if pair["relative_error_mm"] is not None]
+    if across:
+        worst = max(across, key=lambda pair: abs(pair["relative_error_mm"]))
+        off = plus_minus(worst["relative_error_mm"], worst["relative_u95_mm"], "mm")
+        i, j = worst["sides"]
+        lines.append(f"Outline: the distance most unlike the others is that of sides {i} and {j}, {off}.")
     return lines
 
 

@@ -11,9 +11,9 @@ from typing import Any
 
 from foldtrue.errors import UsageError
 from foldtrue.handover import Inspection
-from foldtrue.report.files import OVERLAY, RESULT, RESULT_FILES, TWISTS, write_whole
+from foldtrue.report.files import OVERLAY, PLEATS, RESULT, RESULT_FILES, TWISTS, write_whole
 from foldtrue.report.result import result_record
-from foldtrue.report.tables import twists_csv
+from foldtrue.report.tables import pleats_csv, twists_csv
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,19 +34,24 @@ class ReportFiles:
 
     result: Path
     twists: Path
+    pleats: Path
     overlay: Path | None
     record: Mapping[str, Any]
 
 
 def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOptions | None = None) -> ReportFiles:
-    """Write result.json, twists.csv and overlay.png into `out_dir`, making the folder where needed.
+    """Write result.json, twists.csv, pleats.csv and overlay.png into `out_dir`, making the folder where needed.
 
     Raises UnreadableFile when one of them cannot be written; then none is left.
     """
     options = options or ReportOptions()
     folder = Path(out_dir)
     record = result_record(inspection)
-    contents = {RESULT: record_text(record).encode(), TWISTS: twists_csv(record).encode()}
+    contents = {
+        RESULT: record_text(record).encode(),
+        TWISTS: twists_csv(record).encode(),
+        PLEATS: pleats_csv(record).encode(),
+    }
     if options.overlay:
         from foldtrue.report.overlay import overlay_png
 
@@ -60,7 +65,7 @@ def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOpt
                 (folder / name).unlink()
         raise
     overlay = folder / OVERLAY if options.overlay else None
-    return ReportFiles(folder / RESULT, folder / TWISTS, overlay, record)
+    return ReportFiles(folder / RESULT, folder / TWISTS, folder / PLEATS, overlay, record)
 
 
 def record_text(record: Mapping[str, Any]) -> str:
