@@ -15,12 +15,14 @@ from foldtrue.handover import BoolArray, LatticeFit, Nominal
 
 @dataclass(frozen=True)
 class Solution:
-    """All that the adjustment of one photo gives: lines, network, covariance (4 T, 4 T) of the poses, the whole piece's
-    fit, vertices (V, 2) mm before it, the map with its lens, and which twists count."""
+    """All that the adjustment of one photo gives: lines, network, covariance (4 T, 4 T) of the poses and the part of it
+    from the photo's own noise, the whole piece's fit, vertices (V, 2) mm before it, the map with its lens, and which
+    twists count."""
 
     lines: EdgeLines
     network: Network
     pose_cov: Array
+    noise_cov: Array
     whole: GlobalFit
     vertices_mm: Array
     lens_map: PlaneMap
@@ -46,6 +48,7 @@ def state(solution: Solution, nominal: Nominal) -> LatticeFit:
     odd = _outliers(alone, solution.measured, own)
     vertex_cov, vertex_ok = _vertex_covariance(network, nominal)
     edges = _edge_errors(solution.lines, nominal, back)
+    units = np.tile([1.0, 1.0, np.degrees(1.0)], len(poses))
     return LatticeFit(
         map=final,
         scale=None,
@@ -73,6 +76,8 @@ def state(solution: Solution, nominal: Nominal) -> LatticeFit:
         edge_angle_deg=edges[2],
         edge_angle_std_deg=edges[3],
         sample_rms_px=solution.lines.rms_mm * solution.px_per_mm,
+        twist_cov=residual * np.outer(units, units),
+        noise_cov=_after_fit(whole, solution.noise_cov, position)[0] * np.outer(units, units),
     )
 
 
