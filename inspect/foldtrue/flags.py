@@ -94,7 +94,7 @@ _REGISTER = (
     Flag(
         "orientation_assumed",
         "How the piece was turned in this photo, against the other photos of it, cannot be told from its errors.",
-        "Mark one corner, and photograph the piece the same way up.",
+        "Mark one corner, photograph the piece the same way up, and say so with --same-way-up.",
     ),
     Flag(
         "photo_disagrees",

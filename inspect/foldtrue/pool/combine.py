@@ -28,8 +28,8 @@ ALIKE_BETWEEN_VIEWS = 0.5
 @dataclass(frozen=True)
 class Reading:
     """What one photo says of a piece. seen (T,); error (T, 3) x, y mm and turn deg, 0 where not seen; cov (3 T, 3 T)
-    and own, the part of it that no other photo has; weight (3 T, 3 T) of its values with its fit's freedoms left open, 0
-    where not seen; taken: how many freedoms its fit took out, 8 or 4; view."""
+    and own, the part of it that no other photo has; weight (3 T, 3 T) of its values with its fit's freedoms left open,
+    0 where not seen; taken: how many freedoms its fit took out, 8 or 4; view."""
 
     seen: BoolArray
     error: Array

@@ -28,7 +28,7 @@ WHY: Mapping[Answer, tuple[str, str]] = {
     ),
     "orientation": (
         "may be turned against {}: the piece's errors are too small to tell which twist is which.",
-        "Mark one corner, and photograph the piece the same way up.",
+        "Mark one corner, photograph the piece the same way up, and say so with --same-way-up.",
     ),
     "little in common": (
         "has too few measured twists in common with {}.",
@@ -62,12 +62,15 @@ class Family:
         return kind(f"{odd} {what.format(names[self.anchor])}", advice)
 
 
-def find_family(readings: Sequence[Reading], planes: Sequence[Plane], nominal: Nominal, design: Array) -> Family:
+def find_family(
+    readings: Sequence[Reading], planes: Sequence[Plane], nominal: Nominal, design: Array, same_way_up: bool = False
+) -> Family:
     """The photo that most others go with, and those.
 
-    Of photos with equally many the one whose look leaves fewest orientations open is the anchor, then the first.
+    same_way_up: the orientation closest to upright is the same in all photos; only whether they agree is asked then. Of
+    photos with equally many the one whose look leaves fewest orientations open is the anchor, then the first.
     """
-    alike = [motions_alike(nominal, plane) for plane in planes]
+    alike = [motions_alike(nominal, plane)[: 1 if same_way_up else None] for plane in planes]
     count = len(readings)
     matches: dict[tuple[int, int], Match | None] = {}
     for a in range(count):

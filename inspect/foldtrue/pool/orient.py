@@ -2,9 +2,11 @@
 
 Two photos are compared on every orientation that neither can tell apart: the weighted square of their difference (fits
 left open, covariances of both) is least where the labels are the same twists. The best must lead over every other by a
-likelihood ratio of LEAST_RATIO, what the photos' own spread exceeds their claims by taken out of it; else the
-orientation is not decided. The same comparison tells whether they show one piece at all: errors of two pieces do not go
-together, so their difference varies as much as both pieces' errors do, not as the measurements' noise does.
+likelihood ratio of LEAST_RATIO, and every other must be contradicted by more than the photos' uncertainties: light that
+stays beside the camera while a faultless piece is turned makes patterns that go together too, but no more than that.
+What the photos' own spread exceeds their claims by is taken out of both; else the orientation is not decided. The same
+comparison tells whether they show one piece at all: errors of two pieces do not go together, so their difference varies
+as much as both pieces' errors do, not as the measurements' noise does.
 """
 
 from __future__ import annotations
@@ -80,6 +82,8 @@ def match(
 ) -> Match | None:
     """The best of all orientations of `other` against `one`; alike: what either photo cannot tell apart. None where
     they have fewer than LEAST_COMMON twists in common."""
+    from scipy import stats
+
     found: list[tuple[float, int, Reading, Array]] = []
     for motion in relative_motions(*alike):
         by = relabelling(nominal, motion)
@@ -92,8 +96,11 @@ def match(
     found.sort(key=lambda item: item[0] - item[1])
     chi, dof, turned, motion = found[0]
     widened = max(1.0, chi / dof)
-    lead = min(((c - d) - (chi - dof) for c, d, *_ in found[1:]), default=math.inf) / (2 * widened)
-    return Match(motion, lead > math.log(LEAST_RATIO), one_piece_or_two(one, turned, design), chi, dof)
+    decided = all(
+        (c - d) - (chi - dof) > 2 * widened * math.log(LEAST_RATIO) and stats.chi2.sf(c / widened, d) < DISAGREES
+        for c, d, *_ in found[1:]
+    )
+    return Match(motion, decided, one_piece_or_two(one, turned, design), chi, dof)
 
 
 def _difference(one: Reading, other: Reading, design: Array) -> tuple[float, int]:

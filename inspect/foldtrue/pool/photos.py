@@ -28,10 +28,11 @@ _FLAGS: Mapping[Answer, tuple[str, ...]] = {
 }
 
 
-def pool_photos(outcomes: Mapping[str, Inspection | FoldtrueError]) -> PooledInspection:
+def pool_photos(outcomes: Mapping[str, Inspection | FoldtrueError], same_way_up: bool = False) -> PooledInspection:
     """The piece's figures from what came of each of its photos, by name; never a figure of two pieces.
 
-    One measured photo alone stands for itself. Raises the first refusal when no photo could be measured.
+    same_way_up: the piece lay the same way up in all photos, so that nothing has to be found out about that. One
+    measured photo alone stands for itself. Raises the first refusal when no photo could be measured.
     """
     photos: dict[str, PooledPhoto] = {}
     measured: dict[str, Inspection] = {}
@@ -45,14 +46,15 @@ def pool_photos(outcomes: Mapping[str, Inspection | FoldtrueError]) -> PooledIns
         raise next(outcome for outcome in outcomes.values() if isinstance(outcome, FoldtrueError))
     if len(measured) == 1:
         return PooledInspection(next(iter(measured.values())), tuple(photos.values()), None)
-    return _pool(photos, measured)
+    return _pool(photos, measured, same_way_up)
 
 
-def _pool(photos: dict[str, PooledPhoto], measured: Mapping[str, Inspection]) -> PooledInspection:
+def _pool(photos: dict[str, PooledPhoto], measured: Mapping[str, Inspection], same_way_up: bool) -> PooledInspection:
     """Find the photos of one piece, bring them to one orientation, leave out who disagrees, combine the rest."""
     names, found = list(measured), list(measured.values())
     design = pose_freedoms(found[0].nominal)
-    family = find_family([reading(f, design) for f in found], [f.plane for f in found], found[0].nominal, design)
+    readings, planes = [reading(f, design) for f in found], [f.plane for f in found]
+    family = find_family(readings, planes, found[0].nominal, design, same_way_up)
     for k, answer in family.left.items():
         photos[names[k]] = _left_out(names[k], found[k], answer, names[family.anchor])
     if not family.stands:

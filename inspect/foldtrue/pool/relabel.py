@@ -165,7 +165,7 @@ class _Mover:
         return out
 
 
-def _overturn(hand: Array, angle: Array, measured: Array) -> float:
+def _overturn(hand: Array, angle: Array, measured: BoolArray) -> float:
     return float(np.mean((hand * angle)[measured]))
 
 

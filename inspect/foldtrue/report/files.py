@@ -17,6 +17,8 @@ from foldtrue.errors import UnreadableFile, UsageError
 RESULT, TWISTS, OVERLAY = "result.json", "twists.csv", "overlay.png"
 RESULT_FILES = (RESULT, TWISTS, OVERLAY)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
+PHOTOS = "photos"
+"""Folder of the single photos' own results, where several show one piece."""
 _MAX_RESULT_BYTES = 200_000_000
 
 
@@ -61,6 +63,22 @@ def clear_results(folder: Path, inputs: Iterable[Path] = ()) -> None:
         raise UnreadableFile(
             f"{path} cannot be removed: {error.strerror or error}.", "Choose another folder with --out."
         ) from None
+
+
+def clear_photos(folder: Path, inputs: Iterable[Path] = ()) -> None:
+    """Remove what an earlier run of several photos left in the folders below PHOTOS; nothing else is touched.
+
+    Raises as `clear_results` does.
+    """
+    inputs = tuple(inputs)
+    parent = folder / PHOTOS
+    for each in sorted(parent.iterdir()) if parent.is_dir() else []:
+        if each.is_dir() and (each / RESULT).exists():
+            clear_results(each, inputs)
+            with contextlib.suppress(OSError):  # something of the person's own is in it
+                each.rmdir()
+    with contextlib.suppress(OSError):
+        parent.rmdir()
 
 
 def check_practice_folder(folder: Path, given_plan: Path | None) -> None:
