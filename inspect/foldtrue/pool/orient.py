@@ -128,8 +128,8 @@ def one_piece_or_two(one: Reading, other: Reading, design: Array) -> float:
     """Log likelihood ratio of the difference of two readings: one piece against two unlike ones.
 
     One piece: the difference has both covariances, widened at most MOST_WIDENED times. Two pieces: the pieces' own
-    variances come on top, taken from the readings themselves (mean square less mean variance; turns without the common
-    overturn are what varies). Both after the fits' freedoms are left open.
+    variances come on top, taken from the readings themselves (mean square less mean variance). Both with the fits'
+    freedoms left open.
     """
     both = np.asarray(one.seen & other.seen)
     at = np.flatnonzero(np.repeat(both, 3))
@@ -137,7 +137,7 @@ def one_piece_or_two(one: Reading, other: Reading, design: Array) -> float:
     free = np.linalg.svd(taken, full_matrices=True)[0][:, taken.shape[1] :]
     apart = free.T @ (one.error - other.error)[both].ravel()
     noise = (one.cov + other.cov)[np.ix_(at, at)]
-    spread = _own_variance(one, both) + _own_variance(other, both)
+    spread = _own_variance(one, both, taken) + _own_variance(other, both, taken)
     quiet, loud = free.T @ noise @ free, free.T @ (noise + np.diag(np.tile(spread, int(both.sum())))) @ free
     chi = float(apart @ np.linalg.solve(quiet, apart))
     widened = float(np.clip(chi / len(apart), 1.0, MOST_WIDENED**2))
@@ -146,9 +146,12 @@ def one_piece_or_two(one: Reading, other: Reading, design: Array) -> float:
     return same - two
 
 
-def _own_variance(r: Reading, both: BoolArray) -> Array:
-    """(3,) variance of the piece's own errors per axis (mm2, both alike) and of its turns (deg2)."""
-    square = np.mean(r.error[both] ** 2, axis=0)
+def _own_variance(r: Reading, both: BoolArray, taken: Array) -> Array:
+    """(3,) variance of the piece's own errors per axis (mm2, both alike) and of its turns (deg2), the freedoms taken
+    out."""
+    error = r.error[both].ravel()
+    error = error - taken @ np.linalg.lstsq(taken, error, rcond=None)[0]
+    square = np.mean(error.reshape(-1, 3) ** 2, axis=0)
     noise = np.mean(np.diag(r.cov).reshape(-1, 3)[both], axis=0)
     excess = np.maximum(square - noise, 0.0)
     return np.array([excess[:2].mean(), excess[:2].mean(), excess[2]])
