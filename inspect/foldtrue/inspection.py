@@ -124,16 +124,20 @@ def inspect_photos(
     names = _photo_names([Path(path) for path in paths])
     if len(names) > 1 and options is not None and options.at_px is not None:
         raise UsageError("A place in the picture belongs to one photo.", "Leave out --at, or measure that photo alone.")
+    _check_different(names)
     outcomes: dict[str, Inspection | FoldtrueError] = {}
-    seen: dict[str, str] = {}
     for name, path in names.items():
         try:
-            _check_new(name, path, seen)
             outcomes[name] = inspect_photo(path, plan, options, on_step)
         except (UnreadableFile, NotThisPiece, PhotoTooPoor) as error:
             outcomes[name] = type(error)(f"{name}: {error.what}" if len(names) > 1 else error.what, error.advice)
     (on_step or (lambda step: None))("pool")
-    return pool_photos(outcomes, same_way_up)
+    pooled = pool_photos(outcomes, same_way_up)
+    if pooled.inspection is None or pooled.repeatability is None:
+        return pooled
+    origin = pooled.inspection.provenance
+    origin = {**origin, "options": {**origin["options"], "same_way_up": same_way_up}}
+    return replace(pooled, inspection=replace(pooled.inspection, provenance=origin))
 
 
 def _photo_names(paths: Sequence[Path]) -> dict[str, Path]:
@@ -147,18 +151,21 @@ def _photo_names(paths: Sequence[Path]) -> dict[str, Path]:
     return named
 
 
-def _check_new(name: str, path: Path, seen: dict[str, str]) -> None:
-    """Raise UsageError for a file whose content was seen under another name. What cannot be read is not compared."""
-    try:
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return
-    if digest in seen:
-        raise UsageError(
-            f"{seen[digest]} and {name} are the same file.", "Leave one out: the same photo twice tells nothing new."
-        )
-    seen[digest] = name
+def _check_different(names: Mapping[str, Path]) -> None:
+    """Raise UsageError for two files of the same content. What cannot be read is said when it is measured."""
+    seen: dict[str, str] = {}
+    for name, path in names.items():
+        try:
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            continue
+        if digest in seen:
+            raise UsageError(
+                f"{seen[digest]} and {name} are the same file.",
+                "Leave one out: the same photo twice tells nothing new.",
+            )
+        seen[digest] = name
 
 
 def _with_scale(

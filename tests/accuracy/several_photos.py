@@ -52,7 +52,7 @@ def judged(nominal, truth, fit):
     miss = np.hypot(*(fit.position_error_mm - left_after_fit(nominal, poses.position_error_mm))[seen].T)
     hand = np.array([t.hand for t in nominal.twists])[seen]
     turn = (fit.angle_error_deg - poses.angle_error_deg)[seen]
-    turn = turn - fitted_turn(nominal, poses.position_error_mm)[seen]
+    turn = turn + fitted_turn(nominal, poses.position_error_mm)[seen]
     turn = turn - hand * np.mean(hand * turn)
     held = np.abs(turn) < COVERAGE_95 * fit.angle_std_deg[seen]
     return miss, miss < radius95(fit.position_cov_mm2[seen]), np.abs(turn), held
