@@ -206,6 +206,19 @@ def test_of_two_pieces_no_figures_of_one_are_given(measured, spacing, error):
     assert [p.inspection for p in pooled.photos] == [one, other]
 
 
+def test_of_two_pieces_with_two_photos_each_neither_is_the_piece(three_lamps):
+    one, other = three_lamps(3)[0], three_lamps(3, 301)[0]
+    pooled = pool_photos({"one a": one["a"], "other a": other["a"], "one b": one["b"], "other b": other["b"]})
+    assert pooled.inspection is None
+    assert all(name in str(pooled.problem) for name in ("one a", "other a", "other b"))
+
+
+def test_of_two_pieces_the_one_with_more_photos_is_the_piece(three_lamps):
+    one, other = three_lamps(3)[0], three_lamps(3, 301)[0]
+    pooled = pool_photos({**{f"other {k}": other[k] for k in "ab"}, **{f"one {k}": one[k] for k in "abc"}})
+    assert [p.name for p in pooled.photos if p.status == "used"] == ["one a", "one b", "one c"]
+
+
 # --- the command ---
 
 
@@ -252,6 +265,7 @@ def test_files_of_the_piece_and_of_each_photo(piece, shot, tmp_path, capsys):
         if photo["folder"]:
             jsonschema.validate(json.loads((tmp_path / "out" / photo["folder"] / "result.json").read_text()), SCHEMA)
     text = capsys.readouterr().out
+    assert record["provenance"]["options"]["same_way_up"] is False
     assert "Figures of one piece from 2 of 3 photos" in text
     assert "Repeatability of one photo (standard deviation)" in text
     assert f"{wrong.name}: refused." in text

@@ -56,8 +56,9 @@ class Family:
     def problem(self, names: Sequence[str]) -> FoldtrueError:
         """Why these photos give no figures of one piece."""
         answer = next(a for a in WHY if a in self.left.values())
-        odd = " and ".join(names[k] for k, a in self.left.items() if a == answer)
+        odd, *more = (names[k] for k, a in self.left.items() if a == answer)
         what, advice = WHY[answer]
+        advice = f"The same holds for {', '.join(more)}. {advice}" if more else advice
         kind = NotThisPiece if answer == "other piece" else PhotoTooPoor
         return kind(f"{odd} {what.format(names[self.anchor])}", advice)
 
