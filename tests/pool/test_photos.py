@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -217,6 +218,23 @@ def test_of_two_pieces_the_one_with_more_photos_is_the_piece(three_lamps):
     one, other = three_lamps(3)[0], three_lamps(3, 301)[0]
     pooled = pool_photos({**{f"other {k}": other[k] for k in "ab"}, **{f"one {k}": one[k] for k in "abc"}})
     assert [p.name for p in pooled.photos if p.status == "used"] == ["one a", "one b", "one c"]
+
+
+@pytest.mark.parametrize(("off_mm", "used"), [(0.06, True), (0.14, False)])
+def test_two_photos_that_disagree_give_no_common_figures(three_lamps, off_mm, used):
+    """One of them with errors of its own on every twist: the piece is the same, the photo is not to be trusted. A
+    little more than is claimed is widened instead."""
+    photos = three_lamps(3)[0]
+    fit = photos["b"].fit
+    off = np.random.default_rng(1).normal(0, off_mm, fit.position_error_mm.shape)
+    spoiled = replace(photos["b"], fit=replace(fit, position_error_mm=fit.position_error_mm + off))
+    pooled = pool_photos({"a": photos["a"], "b": spoiled})
+    assert (pooled.inspection is not None) == used
+    if used:
+        assert pooled.repeatability.widened > 1
+    else:
+        assert isinstance(pooled.problem, PhotoTooPoor)
+        assert any("photo_disagrees" in p.flags for p in pooled.photos)
 
 
 # --- the command ---

@@ -85,7 +85,8 @@ def _combined(
     if len(used) == 2 and plainly_apart(whole.chi_square, whole.freedoms):
         one, other = used
         what, advice = WHY["disagrees"]
-        return _none(photos, measured, PhotoTooPoor(f"{other} {what.format(one)}", advice))
+        apart = {name: replace(photos[name], flags=_FLAGS["disagrees"]) for name in used}
+        return _none({**photos, **apart}, measured, PhotoTooPoor(f"{other} {what.format(one)}", advice))
     found = [p.inspection for p in photos.values() if p.status == "used" and p.inspection]
     widened, p_value = birge(whole)
     place, turn = scatter(readings, whole, design, found[0].nominal)

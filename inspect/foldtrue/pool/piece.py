@@ -42,46 +42,60 @@ def pooled_fit(
     """
     nominal, base = photos[shown].nominal, photos[shown].fit
     poses = _poses(readings, whole, design, nominal)
-    cov = poses.cov * widened**2
-    count = np.arange(len(nominal.twists))
-    blocks = cov.reshape(len(count), 3, len(count), 3)
-    overturn, overturn_std, turn_std = _turns(nominal, cov[2::3, 2::3], poses.turn, whole.seen)
     apart = fit_differences(readings, whole, design)
     steps = [homography_step(c, _planned(nominal)) @ poses.matrix for c in apart]
-    seen = whole.seen[:, None]
+    drawn = replace(base.map, homography=_unit(base.map.homography @ steps[shown]))
+    piece = _with_paper(replace(base, map=drawn), photos, steps, widened)
+    return _with_twists(piece, photos, poses, whole.seen, widened)
+
+
+def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[Array], widened: float) -> LatticeFit:
+    """The fit with scale, sizes, vertices and edges of all photos; steps (3, 3) lead from the piece's fit to each
+    photo's."""
     size, size_std = _mean([f.fit.size_error for f in photos], [_size_std(f) for f in photos])
-    shown_map = replace(base.map, homography=_unit(base.map.homography @ steps[shown]))
-    position = np.where(seen, poses.position, np.nan)
-    tips = [_moved(nominal, k, poses.position[k], poses.turn[k], size[k]) for k in range(len(count))]
     vertices, vertex_cov, known = _vertices(photos, steps)
     offset, offset_std, angle, angle_std = _edges(photos, steps)
     scale, scale_std = _scale(photos)
     return replace(
-        base,
-        map=shown_map,
+        fit,
         scale=scale,
         scale_std=scale_std,
         vertices_mm=vertices,
         vertex_cov_mm2=vertex_cov * widened**2,
         vertex_measured=known,
-        tips_px=tuple(shown_map.to_px(t) for t in tips),
-        centre_px=shown_map.to_px(_planned(nominal) + poses.position),
-        position_error_mm=position,
-        position_cov_mm2=np.where(seen[:, :, None], blocks[count, :2, count, :2], np.nan),
-        angle_error_deg=np.where(whole.seen, poses.turn, np.nan),
-        angle_std_deg=np.where(whole.seen, turn_std, np.nan),
         size_error=size,
         size_std=size_std * widened,
-        measured=whole.seen,
-        flags=_flags(photos, whole.seen),
-        overturn_deg=overturn,
-        overturn_std_deg=overturn_std,
-        leverage=np.trace(poses.hat, axis1=1, axis2=2) / 2,
-        leave_one_out_mm=np.linalg.solve(np.eye(2) - np.minimum(poses.hat, 0.98), position[:, :, None])[:, :, 0],
         edge_offset_mm=offset,
         edge_offset_std_mm=offset_std * widened,
         edge_angle_deg=angle,
         edge_angle_std_deg=angle_std * widened,
+    )
+
+
+def _with_twists(
+    fit: LatticeFit, photos: Sequence[Inspection], poses: _Poses, measured: BoolArray, widened: float
+) -> LatticeFit:
+    """The fit with the combined poses of the twists."""
+    nominal, count = photos[0].nominal, np.arange(len(measured))
+    cov, seen = poses.cov * widened**2, measured[:, None]
+    blocks = cov.reshape(len(count), 3, len(count), 3)[count, :2, count, :2]
+    overturn, overturn_std, turn_std = _turns(nominal, cov[2::3, 2::3], poses.turn, measured)
+    position = np.where(seen, poses.position, np.nan)
+    moved = [_moved(nominal, k, poses.position[k], poses.turn[k], fit.size_error[k]) for k in range(len(count))]
+    return replace(
+        fit,
+        tips_px=tuple(fit.map.to_px(tips) for tips in moved),
+        centre_px=fit.map.to_px(_planned(nominal) + poses.position),
+        position_error_mm=position,
+        position_cov_mm2=np.where(seen[:, :, None], blocks, np.nan),
+        angle_error_deg=np.where(measured, poses.turn, np.nan),
+        angle_std_deg=np.where(measured, turn_std, np.nan),
+        measured=measured,
+        flags=_flags(photos, measured),
+        overturn_deg=overturn,
+        overturn_std_deg=overturn_std,
+        leverage=np.trace(poses.hat, axis1=1, axis2=2) / 2,
+        leave_one_out_mm=np.linalg.solve(np.eye(2) - np.minimum(poses.hat, 0.98), position[:, :, None])[:, :, 0],
         twist_cov=cov,
         noise_cov=None,
     )

@@ -105,21 +105,18 @@ def relabel_inspection(found: Inspection, by: Relabelling) -> Inspection:
 
 def relabel_fit(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> LatticeFit:
     """The fit on the orientation of the plan that `by` says, exactly; what has no place there is not measured."""
-    q, sign = by.motion, float(np.linalg.det(by.motion))
-    t, c = _Mover(by.twists, len(by.twists)), _Mover(by.creases, len(by.creases))
-    angle, measured = t.move(sign * fit.angle_error_deg), fit.measured[np.argsort(by.twists)]
     lifted = np.eye(3)
-    lifted[:2, :2] = q
-    vertices, known = _Mover(by.vertices, len(by.vertices)), np.zeros(len(by.vertices), bool)
-    known[by.vertices[by.vertices >= 0]] = fit.vertex_measured[by.vertices >= 0]
-    offset_sign = sign * np.where(by.turned, -1.0, 1.0)
+    lifted[:2, :2] = by.motion
+    fit = replace(fit, map=replace(fit.map, homography=fit.map.homography @ lifted.T))
+    return _relabel_paper(_relabel_twists(fit, nominal, by), by)
+
+
+def _relabel_twists(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> LatticeFit:
+    q, sign, t = by.motion, float(np.linalg.det(by.motion)), _Mover(by.twists)
+    angle, measured = t.move(sign * fit.angle_error_deg), fit.measured[np.argsort(by.twists)]
     hand = np.array([twist.hand for twist in nominal.twists], float)
     return replace(
         fit,
-        map=replace(fit.map, homography=fit.map.homography @ lifted.T),
-        vertices_mm=vertices.move(fit.vertices_mm @ q.T),
-        vertex_cov_mm2=vertices.move(q @ fit.vertex_cov_mm2 @ q.T),
-        vertex_measured=known,
         tips_px=_tips(fit, nominal, by),
         centre_px=t.move(fit.centre_px),
         position_error_mm=t.move(fit.position_error_mm @ q.T),
@@ -130,15 +127,27 @@ def relabel_fit(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> LatticeFi
         size_std=t.move(fit.size_std),
         measured=measured,
         flags=tuple(fit.flags[i] for i in np.argsort(by.twists)),
-        overturn_deg=None if fit.overturn_deg is None else _overturn(hand, angle, measured),
+        overturn_deg=None if fit.overturn_deg is None else float(np.mean((hand * angle)[measured])),
         leverage=t.move(fit.leverage),
         leave_one_out_mm=t.move(fit.leave_one_out_mm @ q.T),
-        edge_offset_mm=c.move(offset_sign * fit.edge_offset_mm),
+        twist_cov=None if fit.twist_cov is None else move_covariance(fit.twist_cov, by),
+        noise_cov=None if fit.noise_cov is None else move_covariance(fit.noise_cov, by),
+    )
+
+
+def _relabel_paper(fit: LatticeFit, by: Relabelling) -> LatticeFit:
+    q, sign, v, c = by.motion, float(np.linalg.det(by.motion)), _Mover(by.vertices), _Mover(by.creases)
+    known = np.zeros(len(by.vertices), bool)
+    known[by.vertices[by.vertices >= 0]] = fit.vertex_measured[by.vertices >= 0]
+    return replace(
+        fit,
+        vertices_mm=v.move(fit.vertices_mm @ q.T),
+        vertex_cov_mm2=v.move(q @ fit.vertex_cov_mm2 @ q.T),
+        vertex_measured=known,
+        edge_offset_mm=c.move(sign * np.where(by.turned, -1.0, 1.0) * fit.edge_offset_mm),
         edge_offset_std_mm=c.move(fit.edge_offset_std_mm),
         edge_angle_deg=c.move(sign * fit.edge_angle_deg),
         edge_angle_std_deg=c.move(fit.edge_angle_std_deg),
-        twist_cov=None if fit.twist_cov is None else move_covariance(fit.twist_cov, by),
-        noise_cov=None if fit.noise_cov is None else move_covariance(fit.noise_cov, by),
     )
 
 
@@ -156,17 +165,12 @@ def move_covariance(cov: Array, by: Relabelling) -> Array:
 @dataclass(frozen=True)
 class _Mover:
     to: IntArray
-    count: int
 
     def move(self, values: Array) -> Array:
         """Rows at their new numbers; nan where none comes."""
-        out = np.full((self.count, *values.shape[1:]), np.nan)
+        out = np.full((len(self.to), *values.shape[1:]), np.nan)
         out[self.to[self.to >= 0]] = values[self.to >= 0]
         return out
-
-
-def _overturn(hand: Array, angle: Array, measured: BoolArray) -> float:
-    return float(np.mean((hand * angle)[measured]))
 
 
 def _tips(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> tuple[Array, ...]:
