@@ -1,13 +1,16 @@
 """What several photos of one piece bring: errors against exact truth, single and pooled, and how many intervals hold.
 
-Simulated pieces, each photographed three times: from the front with the lamp on three sides, or against the light. Run
-with `.venv/bin/python tests/accuracy/several_photos.py [PIECES]`; prints the table of docs/several-photos.md.
+Simulated pieces, each photographed three times: from the front with the lamp on three sides, or against the light; and
+the path-traced sample pictures of two pieces, each from the front, from behind and against the light. Run with
+`.venv/bin/python tests/accuracy/several_photos.py [PIECES]`; prints the tables of docs/several-photos.md.
 """
 
 from __future__ import annotations
 
+import json
 import sys
 import tempfile
+from itertools import combinations
 from pathlib import Path
 
 import cv2
@@ -23,11 +26,13 @@ from foldtrue.errors import FoldtrueError  # noqa: E402
 from foldtrue.frames import homography_jacobian  # noqa: E402
 from foldtrue.inspection import InspectOptions, inspect_photo  # noqa: E402
 from foldtrue.measured import COVERAGE_95, radius95  # noqa: E402
+from foldtrue.plan.file import read_plan  # noqa: E402
 from foldtrue.pool import pool_photos  # noqa: E402
 from foldtrue.simulate import Camera, Errors, Lamp, Scene, simulate_photo, truth_poses  # noqa: E402
 
 LAMPS_DEG = (120.0, 240.0, 0.0)
 FIRST_PIECE = 300
+SAMPLES = Path(__file__).parents[2] / "sample_images"
 
 
 def shoot(folder, spacing, view, piece, k):
@@ -86,6 +91,31 @@ def table(pieces):
     return rows
 
 
+def samples():
+    """Rows of the second table: photos, what is used of them, RMS mm, share held."""
+    rows = []
+    for piece in ("lantern", "porch"):
+        folders = {view: SAMPLES / f"{piece}-{view}" for view in ("front", "back", "backlit")}
+        plan = read_plan(folders["front"] / "plan.json")
+        found = {view: inspect_photo(folder / "photo.jpg", plan) for view, folder in folders.items()}
+        truth = json.loads((folders["front"] / "truth.json").read_text())
+        error = np.array([twist["position_error_mm"] for twist in truth["twists"]])
+        wanted = left_after_fit(found["front"].nominal, error)
+        for count in (1, 2, 3):
+            for views in combinations(found, count):
+                pooled = pool_photos({view: found[view] for view in views})
+                used = ", ".join(p.name for p in pooled.photos if p.status == "used") or "none"
+                cells = "" if pooled.inspection is None else against(wanted, pooled.inspection.fit)
+                rows.append(f"| {piece}: {', '.join(views)} | {used} | {cells} |")
+    return rows
+
+
+def against(wanted, fit):
+    miss = np.hypot(*(fit.position_error_mm - wanted)[fit.measured].T)
+    held = miss < radius95(fit.position_cov_mm2[fit.measured])
+    return f"{np.sqrt(np.mean(miss**2)):.4f}, {100 * np.mean(held):.0f} %"
+
+
 def summary(found):
     """RMS mm, share held, RMS deg, share held."""
     miss, held, turn, turn_held = (np.concatenate(part) for part in zip(*found, strict=True))
@@ -103,6 +133,9 @@ def main():
             f"{deg:.3f}, {100 * deg_held:.0f} % | {deg3:.3f}, {100 * deg_held3:.0f} % | {none} of {pieces} |"
         )
         print(f"<!-- p of found against claimed spread: {', '.join(f'{p:.3f}' for p in p_values)} -->")
+    print("\n| sample photos | used | mm, held |")
+    print("|---|---|---|")
+    print("\n".join(samples()))
 
 
 if __name__ == "__main__":

@@ -106,3 +106,17 @@ def test_the_square_of_the_photos_differences_is_as_large_as_its_freedoms(maker)
     assert {w.freedoms for w in found} == {2 * (72 - 8)}
     mean = np.mean([w.chi_square for w in found])
     assert mean == pytest.approx(128, abs=3 * np.sqrt(2 * 128 / 60))
+
+
+def test_a_photo_whose_plane_is_known_keeps_what_another_takes_out(maker):
+    """Shear is the piece's where something of known size fixed the plane; a photo without has lost it."""
+    made = maker(8)
+    shear = (DESIGN @ np.array([0, 0, 0, 0, 0.3, -0.2, 0.0, 0.0])).reshape(-1, 3)
+    cov = made.covariance(0.001, 0.01)
+    known = make_reading(made.piece(0, 0) + shear, cov, cov, SEEN, "front", DESIGN, taken=4)
+    without = make_reading(made.piece(0, 0), cov, cov, SEEN, "front", DESIGN)
+    whole = combine([known, without], DESIGN)
+    assert whole.taken == 4
+    found, wanted = (without_freedoms(e.ravel(), DESIGN[:, :4]) for e in (whole.error, shear))
+    assert found == pytest.approx(wanted, abs=1e-6)
+    assert whole.freedoms == 72 - 8

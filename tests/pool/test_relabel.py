@@ -12,6 +12,7 @@ from panels import folded_panel
 
 from foldtrue.frames import PlaneMap, rotation
 from foldtrue.pool.relabel import mirrored_turn, motions_alike, relabel_fit, relabel_inspection, relabelling
+from foldtrue.report.result import result_record
 from foldtrue.stretches import left_normals
 
 TURNS = st.sampled_from([0.0, 60.0, 120.0, 180.0, 240.0, 300.0])
@@ -210,3 +211,12 @@ def test_a_mirrored_plane_shows_the_other_side(inspection):
     assert (turned.plane.side, behind.plane.side) == ("front", "back")
     assert turned.plane.turn_deg == pytest.approx(inspection.plane.turn_deg - 120.0, abs=1.0)
     assert behind.plane.turn_deg == pytest.approx(inspection.plane.turn_deg, abs=1.0)
+
+
+def test_what_has_no_place_is_not_measured_in_the_record(inspection, fit_of, plan):
+    """Vertices that a look alike carries nowhere are null, not a number, and the record keeps its form."""
+    found = replace(inspection, nominal=plan, fit=fit_of(6))
+    record = result_record(relabel_inspection(found, relabelling(plan, rotation(60.0))))
+    assert sum(v["measured_mm"] is None for v in record["vertices"]) > 20
+    assert all(edge["status"] == "not_measured" for edge in record["edges"])
+    assert record["summary"]["measured"] == len(plan.twists)
