@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from foldtrue.pool.combine import Reading, information, pose_freedoms
+from foldtrue.pool.combine import make_reading, pose_freedoms
 
 
 class Maker:
@@ -32,14 +32,8 @@ class Maker:
         seen = np.ones(self.twists, bool) if seen is None else seen
         noise = drawn * np.linalg.cholesky(cov) @ self.rng.normal(size=len(cov))
         value = error.ravel() + noise + self.design @ self.rng.normal(0, fit, 8)
-        return make_reading(value.reshape(-1, 3), cov, own * cov, seen, view, self.design)
-
-
-def make_reading(error, cov, own, seen, view, design, taken=8):
-    at = np.flatnonzero(np.repeat(seen, 3))
-    weight = np.zeros_like(cov)
-    weight[np.ix_(at, at)] = information(cov[np.ix_(at, at)], design[at][:, :taken])
-    return Reading(seen, np.where(seen[:, None], error, 0.0), cov, own, weight, taken, view)
+        value = np.where(seen[:, None], value.reshape(-1, 3), 0.0)
+        return make_reading(value, (cov, own * cov), seen, view, self.design)
 
 
 def without_freedoms(matrix, design):

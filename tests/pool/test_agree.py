@@ -49,10 +49,11 @@ def test_each_photo_is_compared_with_the_estimate_of_the_others(maker):
     """Independent calculation: the weighted square of its difference from the others' estimate."""
     made = maker(14)
     photos = photos_of(made, 3)
-    rest = combine(photos[1:], made.design)
     free = np.linalg.svd(made.design, full_matrices=True)[0][:, 8:]
-    apart = free.T @ (photos[0].error - rest.error).ravel()
-    others = np.linalg.inv(sum(np.linalg.inv(free.T @ p.cov @ free) for p in photos[1:]))
+    weights = [np.linalg.inv(free.T @ p.cov @ free) for p in photos[1:]]
+    others = np.linalg.inv(sum(weights))
+    rest = others @ sum(w @ free.T @ p.error.ravel() for w, p in zip(weights, photos[1:], strict=True))
+    apart = free.T @ photos[0].error.ravel() - rest
     square = apart @ np.linalg.solve(free.T @ photos[0].cov @ free + others, apart)
     judged = against_others(photos, made.design)[0]
     assert judged.chi_square == pytest.approx(square, rel=1e-6)

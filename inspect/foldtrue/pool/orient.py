@@ -69,8 +69,9 @@ def relabelled(r: Reading, by: Relabelling) -> Reading:
     error[by.twists, :2] = r.error[:, :2] @ by.motion.T
     error[by.twists, 2] = np.linalg.det(by.motion) * r.error[:, 2]
     seen[by.twists] = r.seen
-    cov, own, weight = (move_covariance(matrix, by) for matrix in (r.cov, r.own, r.weight))
-    return Reading(seen, error, cov, own, weight, r.taken, r.view)
+    cov, own = move_covariance(r.cov, by), move_covariance(r.own, by)
+    weight, by_twist = move_covariance(r.weight, by), move_covariance(r.by_twist, by)
+    return Reading(seen, error, cov, own, weight, by_twist, r.taken, r.view)
 
 
 def match(
