@@ -5,12 +5,12 @@ y_k = e + D c_k + noise, e the piece's errors, D the freedoms of the fit, c_k wh
 than another's. Least squares with c_k left free gives e up to D. Each twist is weighed by its own covariance in every
 photo, which is the best linear unbiased estimate per twist where photos are independent (Gauss-Markov). Weights by the
 covariances of all twists together would be better yet if those were true to the last; where claims are too small they
-play differences of neighbours off against each other (figures in docs/several-photos.md). The estimate's
-covariance is that of the whole covariances C_k = O_k + S_k all the same, O_k the part that is each photo's own and S_k
-the part that photos may share. How much they share is not known: nothing says
-how alike the same groove is misread in two lights. The estimate's covariance takes the larger for granted: S wholly
-alike in photos of one view, half of its variance alike between views. A test of the photos against each other takes the
-other end for granted, that nothing is shared, so it never calls agreement disagreement for that.
+play differences of neighbours off against each other (figures in docs/several-photos.md). The estimate's covariance is
+that of the whole covariances C_k = O_k + S_k all the same, O_k the part that is each photo's own and S_k the part that
+photos may share. How much they share is not known: nothing says how alike the same groove is misread in two lights. The
+estimate's covariance takes the larger for granted: S wholly alike in photos of one view, half of its variance alike
+between views. A test of the photos against each other takes the other end for granted, that nothing is shared, so it
+never calls agreement disagreement for that.
 """
 
 from __future__ import annotations
