@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from panels import folded_panel
 
-from foldtrue.fit.poses import fit_globally
+from foldtrue.alignment import fit_globally
 from foldtrue.frames import apply_homography
 from foldtrue.simulate import Camera, Errors, Scene, simulate_photo, truth_poses
 

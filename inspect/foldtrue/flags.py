@@ -107,6 +107,16 @@ _REGISTER = (
         "Take errors as they are; measure the sheet's height with a rule if its true size matters.",
     ),
     Flag(
+        "orientation_assumed",
+        "How the piece was turned in this photo, against the other photos of it, cannot be told from its errors.",
+        "Mark one corner, photograph the piece the same way up, and say so with --same-way-up.",
+    ),
+    Flag(
+        "photo_disagrees",
+        "This photo disagrees with the others of the piece by more than the uncertainties allow.",
+        "Look at its overlay: another piece, one that was bent since, or light that misleads; take it again.",
+    ),
+    Flag(
         "tone_curve_assumed",
         "The camera's tone curve is not known; pixel values were taken as sRGB.",
         "Turn off filters and high-contrast modes, and leave the photo as the camera wrote it.",

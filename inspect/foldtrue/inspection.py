@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import platform
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
-from foldtrue.errors import PhotoTooPoor, UsageError
-from foldtrue.handover import Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
+from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
+from foldtrue.handover import Inspection, LatticeFit, Nominal, Photo, Plane, PooledInspection, Side, View
 
 if TYPE_CHECKING:
     from foldtrue.plan.file import Plan
@@ -103,6 +104,68 @@ def inspect_photo(
     plane, fit = clock.run("scale", _with_scale, photo, nominal, plane, fit, options)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+
+
+def inspect_photos(
+    paths: Sequence[Path | str],
+    plan: Plan,
+    options: InspectOptions | None = None,
+    on_step: Callable[[str], None] | None = None,
+    same_way_up: bool = False,
+) -> PooledInspection:
+    """Measure several photos of one piece folded after `plan`, and combine them (docs/several-photos.md).
+
+    same_way_up: the person says that the piece lay the same way up in all of them; else that is found out.
+    A photo that is refused does not stop the others; the first refusal is raised when all are. Raises UsageError for
+    two files of the same content, and for --at, which belongs to one photo.
+    """
+    from foldtrue.pool import pool_photos
+
+    names = _photo_names([Path(path) for path in paths])
+    if len(names) > 1 and options is not None and options.at_px is not None:
+        raise UsageError("A place in the picture belongs to one photo.", "Leave out --at, or measure that photo alone.")
+    _check_different(names)
+    outcomes: dict[str, Inspection | FoldtrueError] = {}
+    for name, path in names.items():
+        try:
+            outcomes[name] = inspect_photo(path, plan, options, on_step)
+        except (UnreadableFile, NotThisPiece, PhotoTooPoor) as error:
+            outcomes[name] = type(error)(f"{name}: {error.what}" if len(names) > 1 else error.what, error.advice)
+    (on_step or (lambda step: None))("pool")
+    pooled = pool_photos(outcomes, same_way_up)
+    if pooled.inspection is None or pooled.repeatability is None:
+        return pooled
+    origin = pooled.inspection.provenance
+    origin = {**origin, "options": {**origin["options"], "same_way_up": same_way_up}}
+    return replace(pooled, inspection=replace(pooled.inspection, provenance=origin))
+
+
+def _photo_names(paths: Sequence[Path]) -> dict[str, Path]:
+    """The files by what they are called in messages: their name, with its folder where two have the same."""
+    if not paths:
+        raise UsageError("No photo is given.", "Name at least one.")
+    short = [path.name for path in paths]
+    named = {path.name if short.count(path.name) == 1 else str(path): path for path in paths}
+    if len(named) < len(paths):
+        raise UsageError("The same photo is given twice.", "Name each file once: it tells nothing new.")
+    return named
+
+
+def _check_different(names: Mapping[str, Path]) -> None:
+    """Raise UsageError for two files of the same content. What cannot be read is said when it is measured."""
+    seen: dict[str, str] = {}
+    for name, path in names.items():
+        try:
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            continue
+        if digest in seen:
+            raise UsageError(
+                f"{seen[digest]} and {name} are the same file.",
+                "Leave one out: the same photo twice tells nothing new.",
+            )
+        seen[digest] = name
 
 
 def _with_scale(

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
+from foldtrue.alignment import freedoms, homography_step
 from foldtrue.fit.align import align_plane
-from foldtrue.fit.poses import freedoms, homography_step
 from foldtrue.frames import apply_homography
 
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from foldtrue.alignment import fit_globally, freedoms
 from foldtrue.fit.joint import joint_of
 from foldtrue.fit.lattice import FitOptions, _adjust
-from foldtrue.fit.poses import fit_globally, freedoms
 from foldtrue.stretches import left_normals
 
 

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from skimage.transform import EuclideanTransform
 
-from foldtrue.fit.poses import fit_globally, pose_rows, rigid_pose, supported_share
+from foldtrue.alignment import fit_globally
+from foldtrue.fit.poses import pose_rows, rigid_pose, supported_share
 from foldtrue.frames import apply_homography, rotation
 
 

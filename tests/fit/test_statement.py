@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from foldtrue.alignment import freedoms
 from foldtrue.fit.lattice import FitOptions, fit_lattice
-from foldtrue.fit.poses import freedoms
 from foldtrue.frames import apply_homography, rotation
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from foldtrue.fit.poses import fit_globally
+from foldtrue.alignment import fit_globally
 from foldtrue.frames import apply_homography, rotation
 from foldtrue.measured import radius95
 

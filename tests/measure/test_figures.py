@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from foldtrue.fit.poses import fit_globally
+from foldtrue.alignment import fit_globally
 from foldtrue.frames import apply_homography
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from foldtrue.alignment import fit_globally
 from foldtrue.fit.outline import planned_sides
 from foldtrue.fit.pleats import pleat_edges, pleat_figures
-from foldtrue.fit.poses import fit_globally
 from foldtrue.frames import apply_homography
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from foldtrue.fit.poses import fit_globally
+from foldtrue.alignment import fit_globally
 from foldtrue.frames import apply_homography
 
 MATRIX = np.array([[1.02, 0.03, 1.5], [-0.02, 0.97, -2.0], [2e-4, -1e-4, 1.0]])

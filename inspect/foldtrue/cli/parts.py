@@ -30,6 +30,7 @@ _STEP_WORDS = {
     "detect": "measuring edges",
     "fit": "comparing with the plan",
     "scale": "looking for a sheet of known size",
+    "pool": "comparing the photos",
     "report": "writing the report",
 }
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from foldtrue.cli.parts import FILE, Progress, point
 
+if TYPE_CHECKING:
+    from foldtrue.inspection import InspectOptions
+
 
 @click.command()
-@click.argument("photo", type=FILE)
+@click.argument("photos", type=FILE, nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--plan", "plan_file", type=FILE, required=True, help="The plan file the piece was folded after.")
 @click.option("--side", type=click.Choice(["front", "back"]), help="Side of the piece that faces the camera.")
 @click.option(
@@ -31,27 +34,33 @@ from foldtrue.cli.parts import FILE, Progress, point
     show_default=True,
     help="Blank sheet of paper under the piece, for its scale; auto looks for one.",
 )
+@click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @click.option(
     "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
 )
 def piece(
-    photo: Path,
+    photos: tuple[Path, ...],
     plan_file: Path,
     side: Any,
     view: Any,
     at: tuple[float, float] | None,
     sheet: Any,
+    same_way_up: bool,
     out: Path | None,
 ) -> None:
     """Measure the finished piece in PHOTO and print its errors, the worst twist first.
 
-    Result files of an earlier run in the --out folder are removed before the photo is read, so that a refused photo
+    Several photos of one piece (light from several sides, the piece turned, front, back and against the light) are
+    measured one by one and combined; each one's own results go to the folder photos in the --out folder.
+
+    Result files of an earlier run in the --out folder are removed before a photo is read, so that a refused photo
     leaves no result.
     """
-    from foldtrue.report.files import clear_results
+    from foldtrue.report.files import clear_photos, clear_results
 
     if out is not None:
-        clear_results(out, inputs=(photo, plan_file))
+        clear_results(out, inputs=(*photos, plan_file))
+        clear_photos(out, inputs=(*photos, plan_file))
     from foldtrue.inspection import InspectOptions, inspect_photo
     from foldtrue.plan.file import read_plan
     from foldtrue.report.result import result_record
@@ -59,8 +68,29 @@ def piece(
     from foldtrue.report.write import write_report
 
     options = InspectOptions(view=view, side=side, at_px=at, sheet=sheet)
+    if len(photos) > 1:
+        _measure_together(photos, plan_file, options, same_way_up, out)
+        return
     with Progress() as progress:
-        inspection = inspect_photo(photo, read_plan(plan_file), options, progress)
+        inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
         progress("report")
         record = result_record(inspection) if out is None else write_report(inspection, out).record
     click.echo(piece_text(record))
+
+
+def _measure_together(
+    photos: tuple[Path, ...], plan_file: Path, options: InspectOptions, same_way_up: bool, out: Path | None
+) -> None:
+    """Measure several photos of one piece. Where no figures of one piece come of them, each photo's are given all the
+    same before that is said."""
+    from foldtrue.inspection import inspect_photos
+    from foldtrue.plan.file import read_plan
+    from foldtrue.report.pooled import pooled_record, pooled_text, write_pooled
+
+    with Progress() as progress:
+        pooled = inspect_photos(photos, read_plan(plan_file), options, progress, same_way_up)
+        progress("report")
+        record = pooled_record(pooled) if out is None else write_pooled(pooled, out)
+    click.echo(pooled_text(pooled, record))
+    if pooled.problem is not None:
+        raise pooled.problem

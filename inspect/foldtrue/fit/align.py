@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from foldtrue.alignment import freedoms, homography_step
 from foldtrue.fit.lens import planned_points
-from foldtrue.fit.poses import freedoms, homography_step
 from foldtrue.handover import Features, Nominal, Plane
 
 

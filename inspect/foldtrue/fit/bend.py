@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.alignment import freedoms
 from foldtrue.camera_place import camera_place
 from foldtrue.fit.lens import UNCORRECTED, common_bows, lens_effect, planned_points, straight_rest
-from foldtrue.fit.poses import freedoms
 from foldtrue.frames import Array
 from foldtrue.handover import Features, LatticeFit, Nominal, Photo, Plane
 from foldtrue.measured import COVERAGE_95

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.alignment import GlobalFit, freedoms
 from foldtrue.fit.network import Network
-from foldtrue.fit.poses import GlobalFit, freedoms
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal
 

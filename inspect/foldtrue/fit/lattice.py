@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from foldtrue.alignment import fit_globally
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.fit.joint import joint_of
 from foldtrue.fit.lens import (
@@ -19,7 +20,7 @@ from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
 from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.pleats import measure_pleats
-from foldtrue.fit.poses import fit_globally, pose_rows, supported_share
+from foldtrue.fit.poses import pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
 from foldtrue.fit.straightness import crease_scatter
 from foldtrue.frames import Array, PlaneMap, apply_homography
@@ -98,7 +99,7 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     options = options or FitOptions.for_view(plane.view)
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
-    by_edges, lens = _pose_covariance(network, nominal, plane)
+    by_edges, by_noise, lens = _pose_covariance(network, nominal, plane)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
     measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
     if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
@@ -110,9 +111,10 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
     whole = fit_globally(planned, centres, "homography", measured.astype(float))
     px_per_mm = float(np.median(features.px_per_mm))
-    cov = by_edges + k1_std**2 * np.outer(lens, lens)
+    by_lens = k1_std**2 * np.outer(lens, lens)
+    cov, noise = by_edges + by_lens, by_noise + by_lens
     solution = Solution(
-        lines, network, cov, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm
+        lines, network, cov, noise, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm
     )
     joint = joint_of(network, whole, nominal, lens_map, k1_std)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
@@ -198,9 +200,9 @@ def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
     return np.array([vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
 
 
-def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array]:
-    """Covariance (4 T, 4 T) of all poses (centre x, y mm, turn rad, size) from network and edge shifts, and what a unit
-    of k1 does to them (4 T,)."""
+def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array, Array]:
+    """Covariance (4 T, 4 T) of all poses (centre x, y mm, turn rad, size) from network and edge shifts, the part of it
+    from the lines' own scatter, and what a unit of k1 does to the poses (4 T,)."""
     rows = pose_rows(nominal)
     count = 4 * len(rows)
     columns = np.zeros((network.size, count))
@@ -212,7 +214,7 @@ def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[
         columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()[:, None], 4 * k + np.arange(4)] += row.T
         lens[4 * k : 4 * k + 4] = row @ field[tips].ravel()
     solved = network.factor.solve(columns)
-    return np.asarray(columns.T @ solved), lens
+    return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), lens
 
 
 def _fixed(

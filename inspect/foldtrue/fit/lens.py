@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from foldtrue.fit.poses import freedoms
+from foldtrue.alignment import freedoms
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Features, IntArray, Nominal
 from foldtrue.stretches import left_normals

@@ -29,7 +29,8 @@ where it decides which edges are believed, as careful work does; and at least (c
 @dataclass(frozen=True)
 class Network:
     """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of
-    unknowns; factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G;
+    unknowns; factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; noise:
+    sparse (size, size), covariance of their right side from the lines' own scatter alone;
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
     crease each line was taken for; misfit_mm: how far lines that should
     meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
@@ -41,6 +42,7 @@ class Network:
     shifts_mm: Array
     shift_std_mm: Array
     factor: Any
+    noise: Any
     crease: IntArray
     misfit_mm: float
     shape_mm: float
@@ -110,7 +112,9 @@ def solve_network(
     displacement = np.zeros((len(nominal.vertices_mm), 2))
     known = setup.unknown_of >= 0
     displacement[known] = x[: setup.shift_column].reshape(-1, 2)[setup.unknown_of[known]]
-    return Network(displacement, setup.unknown_of, setup.size, x[columns], shift_std, factor, crease, misfit, shape)
+    scatter = design.multiply((weight * std)[:, None]).tocsr()
+    noise, shifts = scatter.T @ scatter, x[columns]
+    return Network(displacement, setup.unknown_of, setup.size, shifts, shift_std, factor, noise, crease, misfit, shape)
 
 
 def _claims(lines: EdgeLines, nominal: Nominal, setup: _Setup, x: Array, value: Array, scatter: Array) -> Claims:

@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from foldtrue.alignment import GlobalFit
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import Network
-from foldtrue.fit.poses import GlobalFit, rigid_pose
+from foldtrue.fit.poses import rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, IntArray, LatticeFit, Nominal
 from foldtrue.propagation import propagate
@@ -17,12 +18,14 @@ from foldtrue.propagation import propagate
 
 @dataclass(frozen=True)
 class Solution:
-    """All that the adjustment of one photo gives: lines, network, covariance (4 T, 4 T) of the poses, the whole piece's
-    fit, vertices (V, 2) mm before it, the map with its lens, and which twists count."""
+    """All that the adjustment of one photo gives: lines, network, covariance (4 T, 4 T) of the poses and the part of it
+    from the photo's own noise, the whole piece's fit, vertices (V, 2) mm before it, the map with its lens, and which
+    twists count."""
 
     lines: EdgeLines
     network: Network
     pose_cov: Array
+    noise_cov: Array
     whole: GlobalFit
     vertices_mm: Array
     lens_map: PlaneMap
@@ -48,6 +51,7 @@ def state(solution: Solution, joint: Joint, nominal: Nominal) -> LatticeFit:
     odd = _outliers(alone, solution.measured, own)
     vertex_cov, vertex_ok = _vertex_covariance(solution.network, joint, nominal)
     edges = _edge_errors(solution.lines, nominal, back)
+    units = np.tile([1.0, 1.0, np.degrees(1.0)], len(poses))
     return LatticeFit(
         map=final,
         scale=None,
@@ -76,6 +80,8 @@ def state(solution: Solution, joint: Joint, nominal: Nominal) -> LatticeFit:
         edge_angle_std_deg=edges[3],
         sample_rms_px=solution.lines.rms_mm * solution.px_per_mm,
         node_cov_mm2=tuple(_block(joint, np.array(node)) for node in nominal.nodes),
+        twist_cov=residual * np.outer(units, units),
+        noise_cov=_after_fit(whole, solution.noise_cov, position)[0] * np.outer(units, units),
     )
 
 

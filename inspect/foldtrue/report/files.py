@@ -19,6 +19,8 @@ RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY)
 GRID_FILES = ("grid.json", "grid.png")
 SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
+PHOTOS = "photos"
+"""Folder of the single photos' own results, where several show one piece."""
 _MAX_RESULT_BYTES = 200_000_000
 
 
@@ -68,6 +70,22 @@ def clear_results(
         raise UnreadableFile(
             f"{path} cannot be removed: {error.strerror or error}.", "Choose another folder with --out."
         ) from None
+
+
+def clear_photos(folder: Path, inputs: Iterable[Path] = ()) -> None:
+    """Remove what an earlier run of several photos left in the folders below PHOTOS; nothing else is touched.
+
+    Raises as `clear_results` does.
+    """
+    inputs = tuple(inputs)
+    parent = folder / PHOTOS
+    for each in sorted(parent.iterdir()) if parent.is_dir() else []:
+        if each.is_dir() and (each / RESULT).exists():
+            clear_results(each, inputs)
+            with contextlib.suppress(OSError):  # something of the person's own is in it
+                each.rmdir()
+    with contextlib.suppress(OSError):
+        parent.rmdir()
 
 
 def check_practice_folder(folder: Path, given_plan: Path | None) -> None:

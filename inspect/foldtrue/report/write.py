@@ -39,14 +39,20 @@ class ReportFiles:
     record: Mapping[str, Any]
 
 
-def write_report(inspection: Inspection, out_dir: Path | str, options: ReportOptions | None = None) -> ReportFiles:
-    """Write result.json, twists.csv, pleats.csv and overlay.png into `out_dir`, making the folder where needed.
+def write_report(
+    inspection: Inspection,
+    out_dir: Path | str,
+    options: ReportOptions | None = None,
+    more: Mapping[str, Any] | None = None,
+) -> ReportFiles:
+    """Write result.json, twists.csv, pleats.csv and overlay.png into `out_dir`, making the folder where needed; more:
+    what else result.json holds.
 
     Raises UnreadableFile when one of them cannot be written; then none is left.
     """
     options = options or ReportOptions()
     folder = Path(out_dir)
-    record = result_record(inspection)
+    record = {**result_record(inspection), **(more or {})}
     contents = {
         RESULT: record_text(record).encode(),
         TWISTS: twists_csv(record).encode(),
