@@ -148,6 +148,10 @@ def _relabel_paper(fit: LatticeFit, by: Relabelling) -> LatticeFit:
         edge_offset_std_mm=c.move(fit.edge_offset_std_mm),
         edge_angle_deg=c.move(sign * fit.edge_angle_deg),
         edge_angle_std_deg=c.move(fit.edge_angle_std_deg),
+        # Pleats, sides and nodes of the outline are stated with the photo's own labels alone.
+        node_cov_mm2=None,
+        pleats=None,
+        outline=None,
     )
 
 
