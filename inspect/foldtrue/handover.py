@@ -82,7 +82,7 @@ class Twist:
     """A twist of the plan. hand: +1 ccw, -1 cw. tips: vertex indices, counter-clockwise in the folded frame."""
 
     id: str
-    kind: Literal["triangle", "hexagon", "rhombus"]
+    kind: Literal["triangle", "hexagon", "rhombus", "open-hexagon"]
     hand: int
     ring: int
     border: bool
@@ -93,13 +93,32 @@ class Twist:
 
 
 @dataclass(frozen=True)
+class Panel:
+    """An area made after the twists (sunk, spread), measured like a twist by the pose of its corners.
+
+    tips: vertex indices, counter-clockwise in the folded frame, one of those that come to lie at each corner; grid: the
+    middle of its corners in pitches along 0 and 60 degrees from the folded place of the grid's start. layers: as the
+    plan says, None where it does not.
+    """
+
+    id: str
+    kind: Literal["panel"]
+    grid: tuple[float, float]
+    planned_mm: tuple[float, float]
+    tips: tuple[int, ...]
+    layers: int | None
+
+
+@dataclass(frozen=True)
 class Nominal:
     """The plan, folded: what a perfect piece looks like.
 
     vertices_sheet_mm, vertices_mm: (V, 2), unfolded and folded. outline_mm: (K, 2) outer boundary of the folded piece,
     counter-clockwise. above: (P, 2) facet indices, first lies over second (front view), for overlapping pairs.
     nodes: groups of vertices that the plan brings to one folded point. symmetry: rotations in degrees (0 among them)
-    that leave the piece looking the same, by view. row_mm: distance of neighbouring parallel grid lines.
+    that leave the piece looking the same, by view. row_mm: distance of neighbouring parallel grid lines. panels: areas
+    made after the twists. unmodelled_mm: polygons (K, 2), counter-clockwise, inside of which (the panels' insides among
+    them) nothing is predicted: the views have no stretches there.
     """
 
     plan_sha256: str
@@ -117,6 +136,8 @@ class Nominal:
     nodes: tuple[tuple[int, ...], ...]
     views: Mapping[str, Stretches]
     symmetry: Mapping[str, tuple[float, ...]]
+    panels: tuple[Panel, ...] = ()
+    unmodelled_mm: tuple[Array, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -41,7 +41,7 @@ def check_drawing(
     pair = _first_conflict(vertices, ends)
     if pair is None:
         return
-    names = tuple(sorted({name for k in pair for name in owners[k]}, key=lambda name: int(name[1:])))
+    names = tuple(sorted({name for k in pair for name in owners[k]}, key=lambda name: (name[0] == "p", int(name[1:]))))
     raise PlanError(
         f"The creases of {' and '.join(names)} run into each other.", "Move the twists apart or leave one out.", names
     )

@@ -8,123 +8,34 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from math import sqrt
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from foldtrue.errors import PlanError
+from foldtrue.plan.parts import (
+    DividedGrid,
+    FreePleat,
+    Grid,
+    HexagonSheet,
+    Panel,
+    Part,
+    PitchGrid,
+    PolygonSheet,
+    RotatedGrid,
+    Sheet,
+    Twists,
+    UnmodelledArea,
+)
+from foldtrue.plan.wording import plain_words
 
-MAX_TWISTS = 2000
 MAX_FILE_BYTES = 4_000_000
 
-Length: TypeAlias = Annotated[float, Field(gt=0, lt=5000, allow_inf_nan=False, strict=True)]
-Coordinate: TypeAlias = Annotated[float, Field(gt=-5000, lt=5000, allow_inf_nan=False, strict=True)]
-Width: TypeAlias = Annotated[float, Field(gt=0, le=32, allow_inf_nan=False, strict=True)]
-Hand: TypeAlias = Literal["ccw", "cw"]
-Corners: TypeAlias = Annotated[tuple[tuple[Coordinate, Coordinate], ...], Field(min_length=3, max_length=64)]
 
-
-class _Part(BaseModel):
-    """Common rules: no unknown fields, nothing changes after reading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, str_strip_whitespace=True)
-
-
-class HexagonSheet(_Part):
-    """A regular hexagon, by its flat-to-flat height or by its side; the grid says how it lies."""
-
-    shape: Literal["hexagon"]
-    height_mm: Length | None = None
-    side_mm: Length | None = None
-
-    @model_validator(mode="after")
-    def _one_size(self) -> HexagonSheet:
-        if (self.height_mm is None) == (self.side_mm is None):
-            raise ValueError("expected either height_mm (flat to flat) or side_mm, one of the two")
-        return self
-
-    @property
-    def height(self) -> float:
-        """Flat-to-flat height in mm."""
-        return self.height_mm if self.height_mm is not None else (self.side_mm or 0.0) * sqrt(3)
-
-
-class PolygonSheet(_Part):
-    """Any convex sheet, by its corners in mm in the sheet frame; the grid starts at the frame's origin."""
-
-    shape: Literal["polygon"]
-    corners_mm: Corners
-
-    @model_validator(mode="after")
-    def _convex_around_origin(self) -> PolygonSheet:
-        if not _strictly_convex(self.corners_mm):
-            raise ValueError("expected the corners of a convex polygon in order, none repeated or on a straight side")
-        if not _holds_origin(self.corners_mm):
-            raise ValueError("expected corners around the origin (0, 0), the sheet's centre where the grid starts")
-        return self
-
-
-class DividedGrid(_Part):
-    """A hexagon's own grid: `divisions` equal steps from edge to edge or from point to point."""
-
-    kind: Literal["edge-to-edge", "point-to-point"]
-    divisions: int = Field(ge=2, le=256, strict=True)
-
-    @model_validator(mode="after")
-    def _through_centre(self) -> DividedGrid:
-        if self.divisions % 2:
-            raise ValueError("expected an even number, so that three grid lines meet in the sheet's centre")
-        return self
-
-
-class PitchGrid(_Part):
-    """A grid by its pitch (side of the small triangle), for polygon sheets."""
-
-    kind: Literal["pitch"]
-    pitch_mm: Length
-
-
-class HoneycombRecipe(_Part):
-    """Triangle twists at the corners of hexagonal cells, hands alternating, complete rings only."""
-
-    recipe: Literal["honeycomb"]
-    spacing: int = Field(ge=1, le=128, strict=True)
-    rings: int = Field(ge=1, le=18, strict=True)
-    first_hand: Hand = "ccw"
-    width_rows: Width = 1.0
-
-
-class ListedTwist(_Part):
-    """One twist: where (grid coordinates along 0 and 60 degrees), what kind, how turned, which hand, how wide."""
-
-    grid: tuple[Coordinate, Coordinate]
-    kind: Literal["triangle", "hexagon", "rhombus"]
-    turn: int = Field(default=0, ge=0, le=5, strict=True)
-    hand: Hand
-    width_rows: Width = 1.0
-
-
-Sheet: TypeAlias = Annotated[HexagonSheet | PolygonSheet, Field(discriminator="shape")]
-Grid: TypeAlias = Annotated[DividedGrid | PitchGrid, Field(discriminator="kind")]
-TwistList: TypeAlias = Annotated[tuple[ListedTwist, ...], Field(min_length=1, max_length=MAX_TWISTS)]
-
-
-def _twists_tag(value: Any) -> str | None:
-    if isinstance(value, Mapping | HoneycombRecipe):
-        return "recipe"
-    return "list" if isinstance(value, list | tuple) else None
-
-
-Twists: TypeAlias = Annotated[
-    Annotated[HoneycombRecipe, Tag("recipe")] | Annotated[TwistList, Tag("list")],
-    Discriminator(_twists_tag, custom_error_type="union_type", custom_error_message="a recipe or a list of twists"),
-]
-
-
-class Plan(_Part):
+class Plan(Part):
     """A plan as read from its file; sizes in mm, see docs/plan-file.md."""
 
     format: Literal["foldtrue-plan"]
@@ -133,38 +44,40 @@ class Plan(_Part):
     sheet: Sheet
     grid: Grid
     twists: Twists
+    pleats: Annotated[tuple[FreePleat, ...], Field(min_length=1, max_length=200)] | None = None
+    panels: Annotated[tuple[Panel, ...], Field(min_length=1, max_length=500)] | None = None
+    unmodelled: Annotated[tuple[UnmodelledArea, ...], Field(min_length=1, max_length=500)] | None = None
 
     @model_validator(mode="after")
     def _grid_suits_sheet(self) -> Plan:
-        if isinstance(self.sheet, HexagonSheet) != isinstance(self.grid, DividedGrid):
-            raise ValueError("expected grid kind edge-to-edge or point-to-point for a hexagon, pitch for a polygon")
+        hexagon, polygon = isinstance(self.sheet, HexagonSheet), isinstance(self.sheet, PolygonSheet)
+        kind = self.grid.kind
+        if hexagon and kind == "pitch":
+            raise ValueError(
+                "expected grid kind edge-to-edge or point-to-point or rotated for a hexagon, pitch for a polygon"
+            )
+        if (polygon and isinstance(self.grid, DividedGrid)) or (kind == "point-to-point" and not hexagon):
+            wanted = "pitch or rotated" if polygon else "edge-to-edge, rotated or pitch"
+            raise ValueError(f"expected grid kind {wanted} for a {self.sheet.shape}, found {kind}")
         return self
 
     @property
     def pitch_mm(self) -> float:
-        """Side of the grid's small triangle in mm."""
-        if isinstance(self.grid, PitchGrid):
-            return self.grid.pitch_mm
-        assert isinstance(self.sheet, HexagonSheet)
-        height, n = self.sheet.height, self.grid.divisions
-        return 2 * height / (sqrt(3) * n) if self.grid.kind == "edge-to-edge" else 4 * height / (3 * n)
+        """Side of the grid's small triangle in mm.
 
-
-def _strictly_convex(corners: tuple[tuple[float, float], ...]) -> bool:
-    from numpy import angle, array, roll
-
-    z = array([complex(*c) for c in corners])
-    side = roll(z, -1) - z
-    if (abs(side) < 1e-6 * abs(z).max()).any():
-        return False
-    turn = angle(roll(side, -1) / side)
-    return bool((turn > 1e-6).all() or (turn < -1e-6).all()) and abs(abs(turn.sum()) - 2 * 3.141592653589793) < 1e-6
-
-
-def _holds_origin(corners: tuple[tuple[float, float], ...]) -> bool:
-    pairs = zip(corners, corners[1:] + corners[:1], strict=True)
-    cross = [a[0] * b[1] - a[1] * b[0] for a, b in pairs]
-    return all(c > 0 for c in cross) or all(c < 0 for c in cross)
+        A rotated grid with slope components (m, n) has a vector of m pitches along 0 and n along 60 degrees as long as
+        the sheet's first side; its squared length in pitches is m^2 + m n + n^2 (law of cosines at 120 degrees).
+        """
+        grid, sheet = self.grid, self.sheet
+        if isinstance(grid, PitchGrid):
+            return grid.pitch_mm
+        if isinstance(grid, RotatedGrid):
+            m, n = grid.slope
+            return sheet.first_side / sqrt(m * m + m * n + n * n)
+        assert not isinstance(sheet, PolygonSheet)
+        if grid.kind == "edge-to-edge":
+            return 2 * sheet.height / (sqrt(3) * grid.divisions)
+        return 4 * sheet.height / (3 * grid.divisions)
 
 
 def parse_plan(content: Mapping[str, Any]) -> Plan:
@@ -175,9 +88,14 @@ def parse_plan(content: Mapping[str, Any]) -> Plan:
     try:
         return Plan.model_validate(content)
     except ValidationError as error:
-        lines = _plain_words(error)
+        lines = plain_words(error, _field_names())
         more = f" (and {len(lines) - 3} more)" if len(lines) > 3 else ""
         raise PlanError(f"The plan is not valid. {'; '.join(lines[:3])}{more}.", "See docs/plan-file.md.") from None
+
+
+def _field_names() -> set[str]:
+    schema = Plan.model_json_schema()
+    return {name for part in (schema, *schema["$defs"].values()) for name in part.get("properties", ())}
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -217,63 +135,3 @@ def plan_sha256(plan: Plan) -> str:
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of the plan file, as kept in docs/plan.schema.json."""
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Plan.model_json_schema()}
-
-
-_INNER_TAGS = {"recipe", "list", "hexagon", "polygon", "edge-to-edge", "point-to-point", "pitch"}
-
-
-def _plain_words(error: ValidationError) -> list[str]:
-    """Each fault as 'field: expected ..., found ...'."""
-    words = []
-    for fault in error.errors(include_url=False):
-        where = _field_name(fault["loc"])
-        said = fault["msg"].removeprefix("Value error, ")
-        found = "" if fault["type"] in ("missing", "value_error") else f", found {_short(fault['input'])}"
-        words.append(f"{where}: {_expectation(fault['type'], fault.get('ctx', {}), said)}{found}")
-    return words
-
-
-def _field_name(location: Iterable[int | str]) -> str:
-    """Path of a field, without the names of the alternatives the checker tried."""
-    name = ""
-    for part in location:
-        if isinstance(part, int):
-            name += f"[{part}]"
-        elif part not in _INNER_TAGS or not name:
-            name += f".{part}" if name else part
-    return name or "plan"
-
-
-def _short(value: Any) -> str:
-    text = json.dumps(value, default=str)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _expectation(kind: str, context: Mapping[str, Any], said: str) -> str:
-    limits = {"greater_than": ("gt", "more than"), "greater_than_equal": ("ge", "at least")}
-    limits |= {"less_than": ("lt", "less than"), "less_than_equal": ("le", "at most")}
-    if kind in limits:
-        key, words = limits[kind]
-        return f"expected {words} {context[key]:g}"
-    plain = {
-        "missing": "is missing, expected a value",
-        "extra_forbidden": "is not a field of this format",
-        "finite_number": "expected a finite number",
-        "union_tag_not_found": "expected one that says its " + str(context.get("discriminator", "kind")).strip("'"),
-        "union_tag_invalid": f"expected one of {context.get('expected_tags', '')}",
-        "literal_error": f"expected {context.get('expected', '')}",
-        "string_type": "expected a text",
-        "string_too_short": f"expected a text of at least {context.get('min_length')} character",
-        "string_too_long": f"expected a text of at most {context.get('max_length')} characters",
-        "too_short": f"expected at least {context.get('min_length')} entries",
-        "too_long": f"expected at most {context.get('max_length')} entries",
-        "tuple_type": "expected a list",
-        "model_type": "expected an object with named fields",
-        "model_attributes_type": "expected an object with named fields",
-        "union_type": "expected a recipe or a list of twists",
-    }
-    if kind in plain:
-        return plain[kind]
-    if kind.startswith(("int", "float")):
-        return "expected a whole number" if kind.startswith("int") else "expected a number"
-    return said[0].lower() + said[1:]

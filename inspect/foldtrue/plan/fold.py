@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from foldtrue.handover import Creases, Facet, Nominal, Twist
+from foldtrue.plan.areas import finish_areas
 from foldtrue.plan.checks import check_vertices
 from foldtrue.plan.file import Plan, plan_sha256
-from foldtrue.plan.folding import Folded, fold_pattern
+from foldtrue.plan.folding import Folded, facet_at, fold_pattern
+from foldtrue.plan.layout import grid_start
 from foldtrue.plan.order import order_layers
 from foldtrue.plan.overlay import overlay_creases
 from foldtrue.plan.pattern import Pattern, draw_pattern
@@ -31,7 +33,7 @@ def fold_plan(plan: Plan) -> Nominal:
     bottoms = [stack[::-1] for stack in tops]
     pitch = plan.pitch_mm
     creases = (overlay, folded.vertices[pattern.ends])
-    return Nominal(
+    nominal = Nominal(
         plan_sha256=plan_sha256(plan),
         name=plan.name,
         pitch_mm=pitch,
@@ -56,6 +58,8 @@ def fold_plan(plan: Plan) -> Nominal:
             "back": surface_symmetry(overlay, bottoms),
         },
     )
+    start = grid_start(plan)
+    return finish_areas(nominal, plan, complex(folded.move(facet_at(pattern, start), np.array([start]))[0]))
 
 
 def _facets(pattern: Pattern, folded: Folded) -> tuple[Facet, ...]:
@@ -67,7 +71,7 @@ def _facets(pattern: Pattern, folded: Folded) -> tuple[Facet, ...]:
 
 
 def _twists(pattern: Pattern, folded: Folded) -> tuple[Twist, ...]:
-    to_rim = {run.near.twist for run in pattern.runs if run.far is None}
+    to_rim = {run.near.twist for run in pattern.runs if run.near is not None and run.far is None}
     rings = _rings(pattern)
     twists = []
     for k, (shape, tips) in enumerate(zip(pattern.twists, pattern.tips, strict=True)):
@@ -99,7 +103,7 @@ def _rings(pattern: Pattern) -> list[int]:
         return rings
     neighbours: list[list[int]] = [[] for _ in rings]
     for run in pattern.runs:
-        if run.far is not None:
+        if run.near is not None and run.far is not None:
             neighbours[run.near.twist].append(run.far.twist)
             neighbours[run.far.twist].append(run.near.twist)
     distance = np.array([abs(twist.site.centre) for twist in pattern.twists])

@@ -48,7 +48,7 @@ def fold_pattern(pattern: Pattern) -> Folded:
     turn, shift, turned = _motions(pattern)
     folds = np.array([k != "R" for k in pattern.kind])
     state = Folded(turn, shift, turned, pattern.vertices, 0.0)
-    centre = state.move(_facet_at_centre(pattern), np.zeros(1, complex))[0]
+    centre = state.move(facet_at(pattern, 0j), np.zeros(1, complex))[0]
     state = Folded(turn, shift - centre, turned, pattern.vertices, 0.0)
     ends = pattern.ends[folds]
     left, right = pattern.facets[folds].T
@@ -92,9 +92,9 @@ def _motions(pattern: Pattern) -> tuple[Points, Points, np.ndarray]:
     return np.array(turn), np.array(shift), np.array(turned)
 
 
-def _facet_at_centre(pattern: Pattern) -> int:
-    """The first facet that holds the sheet's centre (all facets are convex)."""
-    start = pattern.vertices[pattern.ends.reshape(-1)]
-    stop = pattern.vertices[pattern.ends[:, ::-1].reshape(-1)]
+def facet_at(pattern: Pattern, point: complex) -> int:
+    """The first facet that holds a point of the sheet, its sides included (all facets are convex)."""
+    start = pattern.vertices[pattern.ends.reshape(-1)] - point
+    stop = pattern.vertices[pattern.ends[:, ::-1].reshape(-1)] - point
     inside = (start.conj() * stop).imag >= -POINT_TOLERANCE * pattern.size_mm**2
     return next(f for f, patch in enumerate(pattern.patches) if inside[list(patch.loop)].all())

@@ -13,9 +13,9 @@ from foldtrue.errors import PlanError
 from foldtrue.handover import BoolArray, IntArray
 from foldtrue.plan.checks import check_drawing
 from foldtrue.plan.file import Plan
-from foldtrue.plan.layout import sheet_corners, twist_sites
+from foldtrue.plan.layout import free_pleats, sheet_corners, twist_sites
 from foldtrue.plan.planar import Points, face_areas, face_cycles, group_points, trace_faces
-from foldtrue.plan.pleats import Run, join_pleats
+from foldtrue.plan.pleats import Run, join_pleats, lay_free_pleat
 from foldtrue.plan.twist import TwistShape, lay_out_twist
 
 # Points closer than this share of the sheet's size are one point, and larger misfits are faults of the plan.
@@ -27,7 +27,7 @@ CELL = -1
 class Patch:
     """A facet before folding. kind and id as in handover.Facet; loop: its half-edges, counter-clockwise.
 
-    twists: indices of the twists it belongs to (one for a polygon, one or two for a pleat, none for a cell).
+    twists: numbers of what it belongs to (one for a polygon, one or two for a pleat, none for a cell); see part_ids.
     """
 
     id: str
@@ -58,13 +58,20 @@ class Pattern:
     runs: tuple[Run, ...]
     tips: tuple[tuple[int, ...], ...]
 
+    @property
+    def part_ids(self) -> list[str]:
+        """Ids by number: the twists', then those of the pleats that no twist has."""
+        return [twist.site.id for twist in self.twists] + [run.id for run in self.runs if run.near is None]
+
     def owner_names(self) -> list[tuple[str, ...]]:
         """Ids of the twists at every crease."""
-        return [self.names(owners) for owners in self.owners]
+        ids = self.part_ids
+        return [tuple(ids[t] for t in sorted(set(owners))) for owners in self.owners]
 
-    def names(self, twists: Sequence[int]) -> tuple[str, ...]:
-        """Ids of the twists with these indices, each once, in plan order."""
-        return tuple(self.twists[t].site.id for t in sorted(set(twists)))
+    def names(self, parts: Sequence[int]) -> tuple[str, ...]:
+        """Ids of the parts with these numbers, each once, in plan order."""
+        ids = self.part_ids
+        return tuple(ids[t] for t in sorted(set(parts)))
 
 
 @dataclass(frozen=True)
@@ -94,6 +101,7 @@ def draw_pattern(plan: Plan) -> Pattern:
     twists = tuple(lay_out_twist(k, site) for k, site in enumerate(twist_sites(plan)))
     _check_on_sheet(twists, corners, tolerance)
     runs = tuple(join_pleats(twists, corners, tolerance))
+    runs += tuple(lay_free_pleat(lane, len(twists) + k, corners, tolerance) for k, lane in enumerate(free_pleats(plan)))
     pleat_of = {pleat_end: len(twists) + k for k, run in enumerate(runs) for pleat_end in run.pleat_ends}
     lines = _twist_lines(twists, pleat_of)
     lines += [line for k, run in enumerate(runs) for line in _run_lines(run, len(twists) + k)]
@@ -162,7 +170,7 @@ def _twist_lines(twists: Sequence[TwistShape], pleat_of: Mapping[tuple[int, int]
 
 def _run_lines(run: Run, pleat: int) -> list[_Line]:
     """Mountain and valley line of a pleat; cells lie outside it."""
-    left, right = (pleat, CELL) if run.near.hand > 0 else (CELL, pleat)
+    left, right = (pleat, CELL) if run.hand > 0 else (CELL, pleat)
     return [
         _Line(f"{run.id}:M", *run.mountain, "M", run.owners, left, right),
         _Line(f"{run.id}:V", *run.valley, "V", run.owners, right, left),

@@ -14,33 +14,32 @@ from typing import NoReturn
 import numpy as np
 
 from foldtrue.errors import PlanError
-from foldtrue.plan.layout import unit
+from foldtrue.plan.grid import Lane, unit
 from foldtrue.plan.planar import Points
 from foldtrue.plan.twist import Pleat, TwistShape
 
 
 @dataclass(frozen=True)
 class Run:
-    """A whole pleat: from its first twist to its second, or to the rim (`far` None).
+    """A whole pleat: from its first twist to its second, or to the rim (`far` None); rim to rim when both are None.
 
-    Mountain and valley lines as (start, stop) on the sheet, mm; the pleat lies between them.
+    hand: the valley line lies on the left of the mountain line when +1. owners: numbers of its one or two twists, or
+    its own number after all twists'. Mountain and valley lines as (start, stop) on the sheet, mm; the pleat lies
+    between them.
     """
 
     id: str
-    near: Pleat
+    near: Pleat | None
     far: Pleat | None
+    hand: int
+    owners: tuple[int, ...]
     mountain: tuple[complex, complex]
     valley: tuple[complex, complex]
 
     @property
     def pleat_ends(self) -> list[tuple[int, int]]:
-        """(twist, direction) of its one or two ends."""
+        """(twist, direction) of the ends that lie at a twist."""
         return [(p.twist, p.direction_deg) for p in (self.near, self.far) if p is not None]
-
-    @property
-    def owners(self) -> tuple[int, ...]:
-        """Indices of its one or two twists."""
-        return tuple(twist for twist, _ in self.pleat_ends)
 
 
 def join_pleats(twists: Sequence[TwistShape], corners: Points, tolerance: float) -> list[Run]:
@@ -132,7 +131,8 @@ def _refuse(what: str, advice: str, twists: tuple[str, ...]) -> NoReturn:
 
 def _joined(near: Pleat, far: Pleat, twists: Sequence[TwistShape]) -> Run:
     name = f"{twists[near.twist].site.id}-{twists[far.twist].site.id}"
-    return Run(name, near, far, (near.mountain, far.mountain), (near.valley, far.valley))
+    owners = (near.twist, far.twist)
+    return Run(name, near, far, near.hand, owners, (near.mountain, far.mountain), (near.valley, far.valley))
 
 
 def _to_rim(pleat: Pleat, name: str, corners: Points) -> Run:
@@ -141,7 +141,7 @@ def _to_rim(pleat: Pleat, name: str, corners: Points) -> Run:
         (start, start + _distance_to_rim(start, direction, corners) * direction)
         for start in (pleat.mountain, pleat.valley)
     )
-    return Run(f"{name}-rim{pleat.direction_deg}", pleat, None, mountain, valley)
+    return Run(f"{name}-rim{pleat.direction_deg}", pleat, None, pleat.hand, (pleat.twist,), mountain, valley)
 
 
 def _distance_to_rim(start: complex, direction: complex, corners: Points) -> float:
@@ -151,3 +151,32 @@ def _distance_to_rim(start: complex, direction: complex, corners: Points) -> flo
     room = (edge.conj() * (start - corners)).imag
     leaving = rate < -1e-12 * np.abs(edge)
     return float((room[leaving] / -rate[leaving]).min())
+
+
+def lay_free_pleat(lane: Lane, owner: int, corners: Points, tolerance: float) -> Run:
+    """A pleat from rim to rim, its valley line on the side of the hand.
+
+    owner: its number after all twists'. Raises PlanError when one of its lines is not on the sheet.
+    """
+    direction = unit(60 * lane.turn)
+    lines = [
+        _chord(lane.through + across * 1j * direction, direction, corners)
+        for across in (0.0, lane.hand * lane.width_mm)
+    ]
+    if any(abs(stop - start) <= tolerance or not inside for start, stop, inside in lines):
+        _refuse(f"Pleat {lane.id} leaves the sheet.", "Move it towards the centre.", (lane.id,))
+    mountain, valley = ((start, stop) for start, stop, _ in lines)
+    return Run(lane.id, None, None, lane.hand, (owner,), mountain, valley)
+
+
+def _chord(through: complex, direction: complex, corners: Points) -> tuple[complex, complex, bool]:
+    """Where a line enters and leaves the convex sheet, and whether it does at all."""
+    side = np.roll(corners, -1) - corners
+    rate = (side.conj() * direction).imag / np.abs(side)
+    room = (side.conj() * (through - corners)).imag / np.abs(side)
+    along = np.abs(rate) < 1e-12
+    with np.errstate(divide="ignore", invalid="ignore"):
+        meets = -room / rate
+    enter, leave = float(meets[(rate > 0) & ~along].max()), float(meets[(rate < 0) & ~along].min())
+    inside = bool(leave > enter and (room[along] > 0).all())
+    return through + enter * direction, through + leave * direction, inside

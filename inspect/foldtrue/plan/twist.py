@@ -11,13 +11,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from foldtrue.plan.layout import Site, unit
+from foldtrue.plan.grid import Site, unit
 
 # kind -> (pleat directions in degrees, alpha in degrees, side / pleat width = 1 / sin(alpha))
 _SHAPES = {
     "triangle": ((0, 120, 240), 150, 2.0),
     "hexagon": ((0, 60, 120, 180, 240, 300), 120, 2 / sqrt(3)),
     "rhombus": ((0, 60, 180, 240), 150, 2.0),
+    "open-hexagon": ((0, 60, 120, 180, 240, 300), 150, 2.0),
 }
 
 

@@ -1,0 +1,79 @@
+"""Faults of a plan file in plain words: which field, what was expected, what was found."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable, Mapping
+from difflib import get_close_matches
+from typing import Any
+
+from pydantic import ValidationError
+
+_INNER_TAGS = {"recipe", "list", "honeycomb", "mixed", "rhombi", "repeat"}
+_INNER_TAGS |= {"hexagon", "polygon", "square", "rectangle", "edge-to-edge", "point-to-point", "pitch", "rotated"}
+
+
+def plain_words(error: ValidationError, known_fields: Collection[str]) -> list[str]:
+    """Each fault as 'field: expected ..., found ...'. known_fields: all names a plan may use, to guess what a mistyped
+    one was meant to be."""
+    words = []
+    faults = error.errors(include_url=False)
+    for fault in faults:
+        if fault["type"] == "too_short" and any(
+            other["loc"][: len(fault["loc"])] == fault["loc"] != other["loc"] for other in faults
+        ):
+            continue  # a list looks too short to the checker when entries of it are wrong
+        where = _field_name(fault["loc"])
+        said = fault["msg"].removeprefix("Value error, ")
+        found = "" if fault["type"] in ("missing", "value_error") else f", found {_short(fault['input'])}"
+        if fault["type"] == "extra_forbidden":
+            meant = get_close_matches(str(fault["loc"][-1]), known_fields, 1)
+            found = f"; did you mean {meant[0]}?" if meant else found
+        words.append(f"{where}: {_expectation(fault['type'], fault.get('ctx', {}), said)}{found}")
+    return words
+
+
+def _field_name(location: Iterable[int | str]) -> str:
+    """Path of a field, without the names of the alternatives the checker tried."""
+    name = ""
+    for part in location:
+        if isinstance(part, int):
+            name += f"[{part}]"
+        elif part not in _INNER_TAGS or not name:
+            name += f".{part}" if name else part
+    return name or "plan"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value, default=str)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _expectation(kind: str, context: Mapping[str, Any], said: str) -> str:
+    limits = {"greater_than": ("gt", "more than"), "greater_than_equal": ("ge", "at least")}
+    limits |= {"less_than": ("lt", "less than"), "less_than_equal": ("le", "at most")}
+    if kind in limits:
+        key, words = limits[kind]
+        return f"expected {words} {context[key]:g}"
+    plain = {
+        "missing": "is missing, expected a value",
+        "extra_forbidden": "is not a field of this format",
+        "finite_number": "expected a finite number",
+        "union_tag_not_found": "expected one that says its " + str(context.get("discriminator", "kind")).strip("'"),
+        "union_tag_invalid": f"expected one of {context.get('expected_tags', '')}",
+        "literal_error": f"expected {context.get('expected', '')}",
+        "string_type": "expected a text",
+        "string_too_short": f"expected a text of at least {context.get('min_length')} character",
+        "string_too_long": f"expected a text of at most {context.get('max_length')} characters",
+        "too_short": f"expected at least {context.get('min_length')} entries",
+        "too_long": f"expected at most {context.get('max_length')} entries",
+        "tuple_type": "expected a list",
+        "model_type": "expected an object with named fields",
+        "model_attributes_type": "expected an object with named fields",
+        "union_type": "expected a recipe or a list of twists",
+    }
+    if kind in plain:
+        return plain[kind]
+    if kind.startswith(("int", "float")):
+        return "expected a whole number" if kind.startswith("int") else "expected a number"
+    return said[0].lower() + said[1:]
