@@ -1,4 +1,5 @@
-"""Samples along each edge condensed to a straight line with the uncertainty that the edge's own scatter shows."""
+"""Samples along each edge condensed to a straight line, with what the plan says of it: its kind, its pair, and what
+else lies there."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.fit.scatter import INLIER, fit_lines
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
 from foldtrue.stretches import left_normals, lit_kinds, place_numbers
@@ -17,7 +19,7 @@ LEAST_STD_MM = 1e-4
 
 @dataclass(frozen=True)
 class EdgeLines:
-    """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
+    """Straight lines (E,): crease they were scanned for, which may have several; t_mid, offset_mm there and slope_mm per unit t with stds
     (uncorrelated by the choice of t_mid; in a groove t_mid is the end that both its edges share); normal (E, 2); dark:
     +1 when the darker side, or from the camera's side the upper one, is left; kind: which edge shift applies; glare: no
     paper or too much light on one side; shared: several creases lie on this line and the outermost shows, members lists
@@ -64,58 +66,56 @@ class EdgeLines:
 
 
 def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) -> EdgeLines:
-    """Fit a robust line to the samples of each edge; lens_mm (M,), the lens's part, is taken off first.
+    """Fit a straight line to the samples of each edge; lens_mm (M,), the lens's part, is taken off first.
 
-    The variance of a sample is what the edge itself shows (pooled towards the whole piece's), inflated by the neighbour
-    correlation found along the edges, since texture and fibre move neighbouring samples together.
+    Samples far off their edge are left out (Tukey's biweight on a first line); the rest count in full, with the
+    uncertainty that their own scatter shows, see `fit_lines`.
     """
     s = nominal.views[view]
-    own_line = (s.shared > 1) & (view == "backlit")
-    key = np.where(own_line, len(nominal.creases.ids) + np.arange(len(s.crease)), s.crease)[features.stretch]
-    _, first, edge = np.unique(key, return_index=True, return_inverse=True)
+    _, first, edge = np.unique(_line_of(nominal, view)[features.stretch], return_index=True, return_inverse=True)
     edge = edge.astype(np.int64)
     groups = len(first)
     value = features.offset_mm - lens_mm
-    weight = features.trust / np.maximum(features.std_mm, 1e-5) ** 2
-    a, b, trust = robust_line(features.t, value, weight, edge, groups, spread=1e-4)
-    resid = value - a[edge] - b[edge] * (features.t - 0.5)
-    w = weight * trust
-    count = np.bincount(edge, trust * (features.trust > 0), groups)
-    chi = np.bincount(edge, w * resid**2, groups)
-    dof = np.maximum(count - 2, 0.0)
-    overall = float(np.sum(chi) / max(np.sum(dof), 1.0))
-    factor = (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge, features.piece)
-    sw, st, stt = (np.bincount(edge, w * f, groups) for f in (np.ones_like(resid), features.t, features.t**2))
-    t_mid = st / np.maximum(sw, 1e-300)
-    spread = np.maximum(stt - sw * t_mid**2, 1e-300)
-    offset_var = factor / np.maximum(sw, 1e-300)
-    keep = np.flatnonzero((count >= 3) & (sw > 0))
+    std = np.maximum(features.std_mm, 1e-5)
+    _, _, trust = robust_line(features.t, value, features.trust / std**2, edge, groups, spread=1e-4)
+    line = fit_lines(features.t, value, std, features.trust * trust > INLIER, edge, features.piece, groups)
+    keep = np.flatnonzero(line.samples >= 3)
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
     dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
     members = _members(nominal, view, stretch)
-    shared = np.array([len(m) > 1 for m in members], bool)
-    scatter = np.bincount(edge, w * resid**2, groups) / np.maximum(sw, 1e-300)
     common = _common_end(nominal, crease, pair)
-    t_ref = np.where(np.isnan(common), t_mid, common)
+    t_ref = np.where(np.isnan(common), line.t_mid, common)
     return EdgeLines(
         crease=crease,
         t_mid=t_ref,
-        offset_mm=a + b * (t_ref - 0.5),
-        offset_std_mm=np.maximum(np.sqrt(offset_var + (t_ref - t_mid) ** 2 * factor / spread), LEAST_STD_MM),
-        slope_mm=b,
-        slope_std_mm=np.maximum(np.sqrt(factor / spread), LEAST_STD_MM),
+        offset_mm=line.offset + line.slope * (t_ref - line.t_mid),
+        offset_std_mm=np.maximum(np.hypot(line.offset_std, (t_ref - line.t_mid) * line.slope_std), LEAST_STD_MM),
+        slope_mm=line.slope,
+        slope_std_mm=np.maximum(line.slope_std, LEAST_STD_MM),
         normal=left_normals(nominal, crease),
         dark=dark,
         kind=kind,
         glare=((np.minimum(left, right) == 0) & (view == "backlit")) | features.clipped[stretch],
-        shared=shared,
+        shared=np.array([len(m) > 1 for m in members], bool),
         members=members,
         pair=pair,
         pair_kind=pair_kind,
-        samples=count.astype(float),
-        rms_mm=float(np.sqrt(np.median(scatter[keep]))) if len(keep) else float("nan"),
+        samples=line.samples,
+        rms_mm=float(np.median(line.sample_std[keep])) if len(keep) else float("nan"),
     ).pick(keep)
+
+
+def _line_of(nominal: Nominal, view: str) -> IntArray:
+    """Number (S,) of the line each stretch belongs to: its crease's; against the light one for each number of layers
+    beside it, since each kind of step has its own shift, and one for each stretch of a silhouette, where the crease
+    that shows may change."""
+    s = nominal.views[view]
+    if view != "backlit":
+        return s.crease
+    layers = np.stack([s.crease, s.layers_left, s.layers_right], 1)
+    number = np.unique(layers, axis=0, return_inverse=True)[1].ravel()
+    return np.where(s.shared > 1, len(number) + np.arange(len(number)), number).astype(np.int64)
 
 
 def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
@@ -196,33 +196,3 @@ def _members(nominal: Nominal, view: str, stretch: IntArray) -> tuple[IntArray, 
         np.union1d(back.crease[order[i:j]], own[[k]]) if bare[k] else own[[k]]
         for k, (i, j) in enumerate(zip(low, high, strict=True))
     )
-
-
-def _correlation_inflation(resid: Array, weight: Array, edge: IntArray, piece: IntArray, quarters: int = 4) -> float:
-    """How much more the mean of a part of an edge scatters than independent samples would, pooled over all edges
-    (batch means).
-
-    The parts are the pieces between crossings where an edge has three or more: neighbouring facets bring their own old
-    creases and texture, which shift a whole piece; otherwise successive quarters. Two degrees of freedom per edge went
-    into its line.
-    """
-    count = np.bincount(edge)
-    start = np.cumsum(count) - count
-    quarter = np.minimum((np.arange(len(edge)) - start[edge]) * quarters // np.maximum(count[edge], 1), quarters - 1)
-    _, own = np.unique(edge * (piece.max(initial=0) + 1) + piece, return_inverse=True)
-    first = np.full(len(count), np.iinfo(np.int64).max)
-    np.minimum.at(first, edge, own)
-    pieces = np.zeros(len(count), np.int64)
-    np.maximum.at(pieces, edge, own - first[edge] + 1)
-    part = np.where(pieces[edge] >= 3, own - first[edge], quarter)
-    parts = np.where(pieces >= 3, pieces, quarters)
-    width = int(parts.max(initial=quarters))
-    cell = edge * width + part
-    w = np.bincount(cell, weight, len(count) * width).reshape(-1, width)
-    mean = np.bincount(cell, weight * resid, w.size).reshape(-1, width) / np.maximum(w, 1e-300)
-    single = np.bincount(edge, weight * resid**2, len(count)) / np.maximum(count - 2, 1)
-    use = (count >= 4 * parts) & ((w > 0).sum(1) == parts) & (single > 0)
-    if use.sum() < 6:
-        return 1.0
-    between = np.sum(w * mean**2, 1)[use] / (parts[use] - 2) / single[use]
-    return max(1.0, float(np.mean(np.minimum(between, 10 * np.median(between) + 1))))

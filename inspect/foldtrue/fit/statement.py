@@ -135,18 +135,30 @@ def _vertex_covariance(network: Network, nominal: Nominal) -> tuple[Array, BoolA
 
 def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:
     """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
-    stds."""
-    out = tuple(np.full(len(nominal.creases.ids), np.nan) for _ in range(4))
+    stds; of a crease with several lines by least squares."""
+    count = len(nominal.creases.ids)
     ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
     d = ends[:, 1] - ends[:, 0]
-    length = np.hypot(*d.T)
     moved = []
     for t in (0.0, 1.0):
         shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
         moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
-    off = [np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True)]
-    out[0][lines.crease] = 0.5 * (off[0] + off[1])
-    out[1][lines.crease] = np.hypot(lines.offset_std_mm, (0.5 - lines.t_mid) * lines.slope_std_mm)
-    out[2][lines.crease] = np.degrees(np.arctan2(off[1] - off[0], length))
-    out[3][lines.crease] = np.degrees(lines.slope_std_mm / length)
-    return out  # type: ignore[return-value]
+    start, end = (np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True))
+    x, slope = lines.t_mid - 0.5, end - start
+    level = 0.5 * (start + end) + slope * x
+    w, v = lines.offset_std_mm**-2.0, lines.slope_std_mm**-2.0
+    terms = (w, w * x, w * x * x + v, w * level, w * x * level + v * slope)
+    s0, s1, s2, sy, sxy = (np.bincount(lines.crease, term, count) for term in terms)
+    seen = s0 > 0
+    det = np.where(seen, s0 * s2 - s1 * s1, 1.0)
+    length = np.hypot(
+        *(nominal.vertices_mm[nominal.creases.ends[:, 1]] - nominal.vertices_mm[nominal.creases.ends[:, 0]]).T
+    )
+    figures = (
+        (s2 * sy - s1 * sxy) / det,
+        np.sqrt(s2 / det),
+        np.degrees(np.arctan2((s0 * sxy - s1 * sy) / det, length)),
+        np.degrees(np.sqrt(s0 / det) / length),
+    )
+    out = tuple(np.where(seen, f, np.nan) for f in figures)
+    return out[0], out[1], out[2], out[3]
