@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Inspection, LatticeFit, Nominal, Photo, Plane, PooledInspection, Side, View
+from foldtrue.handover import Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
+from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
     from foldtrue.plan.file import Plan

@@ -25,6 +25,7 @@ from foldtrue.detect.edges import DetectOptions, Light, find_features, remeasure
 from foldtrue.detect.scan import find_targets, split_at_crossings
 from foldtrue.fit.lines import edge_lines
 from foldtrue.fit.network import solve_network
+from foldtrue.fit.weak import Weak
 from foldtrue.frames import PlaneMap
 from foldtrue.handover import Creases, Nominal, Plane, Stretches
 from foldtrue.photo import read_photo
@@ -200,7 +201,7 @@ def vertices_px(photo, looks=3):
         features = find_features(light, plane, nominal, DetectOptions())
         for last in (False, True):
             lines = edge_lines(features, nominal, "backlit", np.zeros(len(features.t)))
-            network = solve_network(lines, nominal, 0.2 * PITCH_MM, 0.05)
+            network = solve_network(lines, nominal, Weak(place_mm=0.2 * PITCH_MM, shift_mm=0.05, kind_shift_mm=0.05))
             vertices = nominal.vertices_mm + network.displacement_mm
             if not last:
                 features = remeasure_features(light, plane, nominal, features, vertices)

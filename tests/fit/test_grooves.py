@@ -13,6 +13,7 @@ from foldtrue.fit.grooves import first_claims, weigh_claims
 from foldtrue.fit.lines import EdgeLines, edge_lines
 from foldtrue.fit.network import solve_network
 from foldtrue.fit.poses import pose_rows
+from foldtrue.fit.weak import Weak
 from foldtrue.frames import rotation
 from foldtrue.handover import Features
 from foldtrue.stretches import GROOVE, left_normals, lit_kinds, place_numbers
@@ -52,7 +53,6 @@ def two_lines(t_mid):
         pair=np.array([5, -1]),
         pair_kind=zero,
         stretch=zero,
-        single=np.zeros(2, bool),
         samples=20 * one,
         rms_mm=0.01,
     )
@@ -251,7 +251,8 @@ def test_a_groove_is_no_silhouette(tiled):
 
 def solved(nominal, view, displacement, on_top=None, seed=0, noise_mm=0.005):
     lines = lines_of(nominal, view, displacement, on_top=on_top, noise_mm=noise_mm, seed=seed)
-    return solve_network(lines, nominal, 0.12 * nominal.pitch_mm, 0.1, judge_by_shape=True)
+    weak = Weak(place_mm=0.12 * nominal.pitch_mm, shift_mm=0.1, kind_shift_mm=0.1)
+    return solve_network(lines, nominal, weak, judge_by_shape=True)
 
 
 def poses(nominal, network):

@@ -6,9 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
 
-from foldtrue.fit.lines import BIWEIGHT, edge_lines
+from foldtrue.fit.lines import edge_lines, line_of
 from foldtrue.stretches import left_normals
 
 
@@ -16,18 +15,17 @@ def lines_of(features, nominal):
     return edge_lines(features, nominal, "backlit", np.zeros(len(features.t)))
 
 
-def crease_of(features, nominal):
-    return nominal.views["backlit"].crease[features.stretch]
+def line_number(features, nominal):
+    return line_of(nominal, "backlit")[features.stretch]
 
 
 def test_a_line_is_the_least_squares_line_of_its_samples(nominal, sampled):
-    """Source: numpy.polyfit. Tukey's weights cost normal noise 5 per cent of efficiency, so robust and plain lines
-    differ by a quarter of a standard deviation (root of 0.05)."""
+    """Source: numpy.polyfit."""
     features = sampled(np.random.default_rng(1).normal(0, 0.1, nominal.vertices_mm.shape), 0.02)
-    lines, crease = lines_of(features, nominal), crease_of(features, nominal)
+    lines, number = lines_of(features, nominal), line_number(features, nominal)
     off = []
-    for e, c in enumerate(lines.crease):
-        slope, start = np.polyfit(features.t[crease == c], features.offset_mm[crease == c], 1)
+    for e, k in enumerate(line_of(nominal, "backlit")[lines.stretch]):
+        slope, start = np.polyfit(features.t[number == k], features.offset_mm[number == k], 1)
         off.append((lines.slope_mm[e] - slope) / lines.slope_std_mm[e])
         off.append((lines.offset_mm[e] - start - slope * lines.t_mid[e]) / lines.offset_std_mm[e])
     assert np.sqrt(np.mean(np.square(off))) < 0.4
@@ -36,32 +34,16 @@ def test_a_line_is_the_least_squares_line_of_its_samples(nominal, sampled):
 
 @pytest.mark.parametrize("per_edge", [10, 16, 40])
 def test_the_stated_uncertainty_of_lines_is_their_scatter(nominal, sampled, per_edge):
-    """60 draws; offset and slope about the middle are uncorrelated."""
+    """60 draws; offset and slope about the middle are uncorrelated. Where few pieces tell whether neighbours go
+    together, as much is taken for granted as is usual in paper."""
     still = np.zeros_like(nominal.vertices_mm)
     runs = [lines_of(sampled(still, 0.02, seed, per_edge=per_edge), nominal) for seed in range(60)]
     for name in ("offset", "slope"):
         value = np.array([getattr(r, f"{name}_mm") for r in runs])
         std = np.array([getattr(r, f"{name}_std_mm") for r in runs])
-        assert np.sqrt(np.mean(value**2)) == pytest.approx(np.sqrt(np.mean(std**2)), rel=0.1)
+        assert 0.95 < np.sqrt(np.mean(std**2)) / np.sqrt(np.mean(value**2)) < 1.2
     together = np.mean([r.offset_mm / r.offset_std_mm * r.slope_mm / r.slope_std_mm for r in runs])
     assert abs(together) < 0.1
-
-
-def test_variance_of_a_biweight_line_for_normal_errors():
-    """E psi^2 / (E psi')^2, the variance of an M-estimate, over (E w z^2) / (E w)^2, what the weighted residuals say;
-    integrals over the normal distribution by SciPy, psi = z w, w = (1 - (z / 4.685)^2)^2."""
-
-    def weight(z):
-        return (1 - (z / 4.685) ** 2) ** 2
-
-    def mean(f):
-        return norm.expect(f, lb=-4.685, ub=4.685)
-
-    true = mean(lambda z: (z * weight(z)) ** 2)
-    true /= mean(lambda z: (1 - (z / 4.685) ** 2) * (1 - 5 * (z / 4.685) ** 2)) ** 2
-    said = mean(lambda z: z * z * weight(z)) / mean(weight) ** 2
-    assert true == pytest.approx(1 / 0.95, abs=2e-4)  # the constant is chosen for 95 % efficiency
-    assert pytest.approx(true / said, abs=5e-4) == BIWEIGHT
 
 
 def test_how_far_off_a_sample_seemed_is_not_counted_twice(nominal, sampled):
@@ -97,7 +79,8 @@ def test_an_edge_without_trusted_samples_gives_no_line(nominal, sampled):
     features = sampled(np.zeros_like(nominal.vertices_mm), 0.01, hidden=(crease_of_side(nominal),))
     lines = lines_of(features, nominal)
     assert crease_of_side(nominal) not in lines.crease
-    assert len(lines.crease) == len(np.unique(crease_of(features, nominal))) - 1
+    seen = features.trust > 0
+    assert len(lines.crease) == len(np.unique(line_number(features, nominal)[seen]))
 
 
 def crease_of_side(nominal):
@@ -116,6 +99,6 @@ def test_normals_point_left_of_the_crease(nominal):
 def test_the_darker_side_is_the_one_with_more_layers(nominal, sampled):
     features = sampled(np.zeros_like(nominal.vertices_mm), 0.01)
     s, lines = nominal.views["backlit"], lines_of(features, nominal)
-    for c, dark in zip(lines.crease, lines.dark, strict=True):
-        here = features.stretch[crease_of(features, nominal) == c]
+    for k, dark in zip(line_of(nominal, "backlit")[lines.stretch], lines.dark, strict=True):
+        here = features.stretch[line_number(features, nominal) == k]
         assert (np.sign(s.layers_left[here] - s.layers_right[here]) == dark).all()

@@ -8,8 +8,9 @@ import pytest
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.fit.lattice import adjust_vertices, fit_lattice
 from foldtrue.fit.lines import edge_lines
-from foldtrue.fit.network import solve_network
+from foldtrue.fit.network import solve_network, weighted_solution
 from foldtrue.fit.poses import pose_rows
+from foldtrue.fit.weak import Weak
 
 
 def tips_of(nominal):
@@ -18,7 +19,8 @@ def tips_of(nominal):
 
 def solved(features, nominal, shift_prior_mm=0.1):
     lines = edge_lines(features, nominal, "backlit", np.zeros(len(features.t)))
-    return solve_network(lines, nominal, 0.12 * nominal.pitch_mm, shift_prior_mm)
+    weak = Weak(place_mm=0.12 * nominal.pitch_mm, shift_mm=shift_prior_mm, kind_shift_mm=shift_prior_mm)
+    return solve_network(lines, nominal, weak)
 
 
 def random_piece(nominal, size_mm=0.1, seed=0):
@@ -41,18 +43,15 @@ def test_noiseless_edges_known_to_have_no_shift_give_the_vertices_back_exactly(n
 
 
 def test_the_sparse_solution_is_that_of_numpys_lstsq():
-    """One weighted, stacked system: edges, shape of the twists, prior of every unknown; dense and sparse agree, and so
+    """One weighted, stacked system: edges, and what is known of the unknowns beforehand; dense and sparse agree, and so
     do the covariances."""
     from scipy import sparse
 
-    from foldtrue.fit.network import _Setup, _solve
-
     rng = np.random.default_rng(8)
     design, value, weight = rng.normal(size=(60, 14)), rng.normal(size=60), rng.uniform(0.1, 9.0, 60)
-    shape, prior = rng.normal(size=(5, 14)), rng.uniform(0.5, 2.0, 14)
-    setup = _Setup(np.arange(7), 14, 12, sparse.csr_matrix(shape), prior)
-    factor, x = _solve(sparse.csr_matrix(design), weight, value, setup, 0.3)
-    rows = np.concatenate([design * np.sqrt(weight)[:, None], shape / 0.3, np.diag(np.sqrt(prior))])
+    known = np.concatenate([rng.normal(size=(5, 14)), np.diag(rng.uniform(0.7, 1.4, 14))])
+    factor, x = weighted_solution(sparse.csr_matrix(design), weight, value, sparse.csr_matrix(known.T @ known))
+    rows = np.concatenate([design * np.sqrt(weight)[:, None], known])
     wanted = np.linalg.lstsq(rows, np.concatenate([value * np.sqrt(weight), np.zeros(19)]), rcond=None)[0]
     np.testing.assert_allclose(x, wanted, rtol=1e-9)
     np.testing.assert_allclose(factor.solve(np.eye(14)), np.linalg.inv(rows.T @ rows), rtol=1e-8, atol=1e-12)
@@ -60,12 +59,13 @@ def test_the_sparse_solution_is_that_of_numpys_lstsq():
 
 @pytest.mark.parametrize("size_mm", [0.0, 0.01, 0.1])
 def test_how_far_lines_miss_each_other_is_found_however_little(nominal, sampled, size_mm):
-    """Both ends of every edge shifted by normal draws of their own; the middle then scatters by size / sqrt(2)."""
+    """Both ends of every crease shifted by normal draws of their own; its middle then scatters by size / sqrt(2), and
+    of its lines to either side each less on its own."""
     features = sampled(np.zeros_like(nominal.vertices_mm), 0.02, 5)
     off = np.random.default_rng(6).normal(0, size_mm, (len(nominal.creases.ids), 2))
     off = off[nominal.views["backlit"].crease[features.stretch]]
     features.offset_mm[:] += off[:, 0] * (1 - features.t) + off[:, 1] * features.t
-    assert solved(features, nominal).misfit_mm == pytest.approx(size_mm / np.sqrt(2), rel=0.2, abs=0.002)
+    assert solved(features, nominal).misfit_mm == pytest.approx(size_mm / np.sqrt(2), rel=0.3, abs=0.002)
 
 
 def pose_errors_and_stds(nominal, network, true):

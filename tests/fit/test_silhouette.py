@@ -46,7 +46,6 @@ def line_at(offset_mm):
         pair=np.array([-1]),
         pair_kind=np.array([0]),
         stretch=np.array([0]),
-        single=np.array([True]),
         samples=40 * one,
         rms_mm=0.01,
     )

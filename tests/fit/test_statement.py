@@ -93,7 +93,7 @@ def test_the_overturn_is_the_mean_of_hand_times_turn(fit, nominal):
     assert fit.overturn_deg == pytest.approx(np.mean(hand * fit.angle_error_deg), abs=1e-9)
 
 
-@pytest.mark.parametrize("name", ["prior_pitch", "shift_prior_mm", "most_position_pitch", "most_angle_deg"])
+@pytest.mark.parametrize("name", ["prior_pitch", "shift_mm", "most_position_pitch", "most_angle_deg"])
 def test_options_are_checked_at_birth(name):
     with pytest.raises(ValueError, match="positive"):
         FitOptions(**{name: 0.0})

@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 
 from foldtrue.errors import NotThisPiece, UsageError
-from foldtrue.handover import PooledInspection, PooledPhoto, Repeatability
+from foldtrue.handover_pool import PooledInspection, PooledPhoto, Repeatability
 from foldtrue.report.files import clear_photos
 from foldtrue.report.pooled import folders, pooled_record, pooled_text, write_pooled
 

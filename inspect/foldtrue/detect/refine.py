@@ -12,6 +12,11 @@ from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray
 from foldtrue.subpixel import Image, StepFits, cross_lines, fit_steps, group_median, robust_line
 
+FOOT = 0.01
+"""Share of its own step that a neighbour's blurred foot may add to a profile: shifts it by a hundredth of the blur."""
+LEAST_CLEAR, MOST_CLEAR = 1.5, 3.5
+"""Limits of the distance kept from a neighbour, in blurs."""
+
 
 @dataclass(frozen=True)
 class Refined:
@@ -148,17 +153,29 @@ def _sample(
     one_side = (clipped > 0.5).mean(1) > 0.3
     full = np.bincount(lines.block_interval, one_side, len(targets.edge)) > 0.5 * in_interval
     usable = np.isfinite(value) & ((clipped < 0.02) | full[lines.block_interval][:, None])
-    usable &= np.abs(u)[None, :] <= _room(lines, targets, blur)[:, None]
+    usable &= np.abs(u)[None, :] <= _room(lines, targets, _clear_px(targets, expected, blur))[:, None]
     px_per_mm = np.bincount(lines.block, lines.px_per_mm, blocks) / np.bincount(lines.block, minlength=blocks)
     return _Profiles(value, usable, u, px_per_mm, lines, expected[lines.block_interval], full)
 
 
-def _room(lines: CrossLines, targets: Targets, blur: float) -> Array:
+def _clear_px(targets: Targets, expected: Array, blur: float) -> Array:
+    """How far (I, 2) px each interval must keep from the edges that meet it at either end, so that their blurred feet
+    add no more than a hundredth of its own step: a large step next to a small one reaches farther."""
+    from scipy.special import ndtri
+
+    step = np.zeros(int(max(targets.stretch.max(initial=-1), targets.rival.max(initial=-1))) + 1)
+    np.maximum.at(step, targets.stretch, np.abs(expected))
+    rival = np.where(targets.rival >= 0, step[targets.rival], 0.0)
+    ratio = rival / np.maximum(np.abs(expected), 1e-12)[:, None]
+    return np.asarray(blur * np.clip(ndtri(1 - FOOT / np.maximum(ratio, 2 * FOOT)), LEAST_CLEAR, MOST_CLEAR))
+
+
+def _room(lines: CrossLines, targets: Targets, clear_px: Array) -> Array:
     """How far (px) each block may look to either side before the edges that meet at its interval's ends come within
-    1.8 blurs."""
+    clear_px (I, 2)."""
     cotangent = targets.sharpness[lines.block_interval]
     sine = 1.0 / np.sqrt(1.0 + cotangent**2)
-    room = (lines.block_ends_px * sine - 1.8 * blur) / np.maximum(cotangent * sine, 1e-9)
+    room = (lines.block_ends_px * sine - clear_px[lines.block_interval]) / np.maximum(cotangent * sine, 1e-9)
     return np.asarray(room.min(1))
 
 

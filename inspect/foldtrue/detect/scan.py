@@ -18,8 +18,8 @@ class Targets:
     crease: (E,) index of the crease each scanned line stands for (a crease may stand for several silhouette lines),
     start_mm, end_mm: (E, 2) their planned ends, normal: (E, 2) unit left normal, length_mm: (E,). Interval arrays (I):
     edge (I,) index into the E, stretch (I,) index into the view's stretches, t0, t1 (I,) on the crease, sharpness (I,
-    2) largest cotangent of the angle at which others meet it at either end, layers_left, layers_right (I,).
-    silhouette: (I,) no paper on one side.
+    2) largest cotangent of the angle at which others meet it at either end, rival (I, 2) the stretch that is the
+    largest step among those, -1 = none, layers_left, layers_right (I,). silhouette: (I,) no paper on one side.
     """
 
     crease: IntArray
@@ -32,6 +32,7 @@ class Targets:
     t0: Array
     t1: Array
     sharpness: Array
+    rival: IntArray
     layers_left: IntArray
     layers_right: IntArray
     silhouette: BoolArray
@@ -59,6 +60,7 @@ class Targets:
             t0=self.t0[intervals],
             t1=self.t1[intervals],
             sharpness=self.sharpness[intervals],
+            rival=self.rival[intervals],
             layers_left=self.layers_left[intervals],
             layers_right=self.layers_right[intervals],
             silhouette=self.silhouette[intervals],
@@ -122,6 +124,7 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
         s.t0[use],
         s.t1[use],
         np.zeros((len(use), 2)),
+        np.full((len(use), 2), -1),
         s.layers_left[use],
         s.layers_right[use],
         silhouette[use],
@@ -132,19 +135,24 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
     """Cut the intervals where another visible edge crosses or touches them, and note at each end how sharply edges
     meet there."""
     s = nominal.views[view]
-    seen = ((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0)
+    seen = np.flatnonzero(((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0))
     a, b = stretch_ends(nominal, view)
-    index, t, cotangent = _crossings(targets, a[seen], b[seen], nominal.pitch_mm)
+    index, t, cotangent, other = _crossings(targets, a[seen], b[seen], nominal.pitch_mm)
+    other = seen[other]
+    size = _step_size(s.layers_left, s.layers_right)[other]
     rows = []
     for i in range(len(targets.edge)):
         mine = slice(*np.searchsorted(index, [i, i + 1]))
         knots = np.concatenate([[targets.t0[i], targets.t1[i]], t[mine]])
-        sharp = np.concatenate([[0.0, 0.0], cotangent[mine]])
         places, which = np.unique(np.round(np.clip(knots, targets.t0[i], targets.t1[i]), 7), return_inverse=True)
         worst = np.zeros(len(places))
-        np.maximum.at(worst, which, sharp)
-        rows += [(i, places[k], places[k + 1], worst[k], worst[k + 1]) for k in range(len(places) - 1)]
-    table = np.array(rows).reshape(-1, 5)
+        np.maximum.at(worst, which[2:], cotangent[mine])
+        rival = np.full(len(places), -1)
+        rising = np.argsort(size[mine], kind="stable")  # of several at one place the largest step is written last
+        rival[which[2:][rising]] = other[mine][rising]
+        ends = (worst[:-1], worst[1:], rival[:-1], rival[1:])
+        rows += [(i, places[k], places[k + 1], *(e[k] for e in ends)) for k in range(len(places) - 1)]
+    table = np.array(rows).reshape(-1, 7)
     pick = table[:, 0].astype(np.int64)
     return Targets(
         targets.crease,
@@ -156,11 +164,18 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
         targets.stretch[pick],
         table[:, 1],
         table[:, 2],
-        table[:, 3:],
+        table[:, 3:5],
+        table[:, 5:].astype(np.int64),
         targets.layers_left[pick],
         targets.layers_right[pick],
         targets.silhouette[pick],
     )
+
+
+def _step_size(left: IntArray, right: IntArray) -> Array:
+    """Size of the steps between so many layers, up to a factor: light that paper scatters without loss falls as 1 / n
+    (Kubelka-Munk); no paper as one more layer less. Good enough to tell the largest."""
+    return np.asarray(np.abs(1.0 / (1.0 + left) - 1.0 / (1.0 + right)))
 
 
 def planned_lines(
@@ -182,9 +197,9 @@ def planned_lines(
     return 0.5 * (start + end), end - start
 
 
-def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array]:
+def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array, IntArray]:
     """Meetings of the intervals with segments a-b: interval (K,) sorted, t on its crease, cotangent of the angle
-    between them."""
+    between them, and the segment."""
     from scipy.spatial import cKDTree
 
     p0, p1 = targets.start_mm[targets.edge], targets.end_mm[targets.edge]
@@ -204,7 +219,7 @@ def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntA
     hit = (w > -slack) & (w < 1 + slack) & (t > targets.t0[i] - 1e-6) & (t < targets.t1[i] + 1e-6)
     cotangent = np.abs(np.sum(d * e, 1) / cross)
     order = np.argsort(i[hit], kind="stable")
-    return i[hit][order].astype(np.int64), t[hit][order], cotangent[hit][order]
+    return i[hit][order].astype(np.int64), t[hit][order], cotangent[hit][order], j[hit][order]
 
 
 def cross_lines_at(

@@ -67,7 +67,7 @@ def joint_of(network: Network, whole: GlobalFit, nominal: Nominal, lens_map: Pla
     """Invert the network's normal equations once, and say how the whole piece's fit follows the vertices."""
     every = np.asarray(network.factor.solve(np.eye(network.size)))
     every = 0.5 * (every + every.T)
-    shifts = np.arange(network.size - len(network.shifts_mm), network.size)
+    shifts = 2 * int((network.unknown_of >= 0).sum()) + np.arange(len(network.shifts_mm))
     known = np.flatnonzero(network.unknown_of >= 0)
     unknown = network.unknown_of[known]
     mine = np.stack([2 * known, 2 * known + 1], 1).ravel()

@@ -23,6 +23,7 @@ from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
 from foldtrue.fit.straightness import crease_scatter
+from foldtrue.fit.weak import Weak
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, Features, LatticeFit, Nominal, Plane
 from foldtrue.stretches import stretch_ends
@@ -36,7 +37,9 @@ class FitOptions:
     against the light, see `for_view`.
 
     prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation).
-    shift_prior_mm: the common shift of edges towards their dark side that paper and tone curve may cause.
+    shift_mm, kind_shift_mm: see `Weak` (half a sheet's thickness; common practice, no source). slope_mm, slope_blur:
+    its slope_mm is the first and so many blurs, one beside the other. size: relative, how far all twists may differ
+    from their planned size (how far pleats are closed; common practice, no source).
     judge_by_shape: see `solve_network`. least_edges, least_rim: of all edges, and of the rim, in the picture that must
     be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists 50 %).
     least_share: of a twist's own edges that must be seen; least_lines: worth of what must be seen of it, see
@@ -45,7 +48,11 @@ class FitOptions:
     """
 
     prior_pitch: float = 0.12
-    shift_prior_mm: float = 0.1
+    shift_mm: float = 0.05
+    kind_shift_mm: float = 0.04
+    slope_mm: float = 0.005
+    slope_blur: float = 0.05
+    size: float = 0.004
     judge_by_shape: bool = False
     least_edges: float = 0.65
     least_rim: float = 0.75
@@ -56,7 +63,7 @@ class FitOptions:
     most_angle_deg: float = 1.5
 
     def __post_init__(self) -> None:
-        if min(self.prior_pitch, self.shift_prior_mm, self.most_position_pitch, self.most_angle_deg) <= 0:
+        if min(self.prior_pitch, self.shift_mm, self.most_position_pitch, self.most_angle_deg) <= 0:
             raise ValueError("fit options must be positive")
 
     @classmethod
@@ -67,6 +74,11 @@ class FitOptions:
 
 LIT = FitOptions(
     prior_pitch=0.06,
+    shift_mm=0.1,
+    kind_shift_mm=0.1,
+    slope_mm=0.0,
+    slope_blur=0.0,
+    size=0.0,
     judge_by_shape=True,
     least_edges=0.5,
     least_rim=0.4,
@@ -191,8 +203,19 @@ def _solve_lines(
     lines = edge_lines(features, nominal, plane.view, lens_mm)
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
-    prior_mm = options.prior_pitch * nominal.pitch_mm
-    return lines, solve_network(lines, nominal, prior_mm, options.shift_prior_mm, rounds, options.judge_by_shape)
+    return lines, solve_network(lines, nominal, _weak(features, nominal, options), rounds, options.judge_by_shape)
+
+
+def _weak(features: Features, nominal: Nominal, options: FitOptions) -> Weak:
+    blurred = features.found & np.isfinite(features.blur_px)
+    blur_mm = float(np.median(features.blur_px[blurred]) / np.median(features.px_per_mm)) if blurred.any() else 0.0
+    return Weak(
+        place_mm=options.prior_pitch * nominal.pitch_mm,
+        shift_mm=options.shift_mm,
+        kind_shift_mm=options.kind_shift_mm,
+        slope_mm=float(np.hypot(options.slope_mm, options.slope_blur * blur_mm)),
+        size=options.size,
+    )
 
 
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:

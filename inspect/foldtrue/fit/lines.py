@@ -1,4 +1,5 @@
-"""Samples along each edge condensed to a straight line with the uncertainty that the edge's own scatter shows."""
+"""Samples along each edge condensed to a straight line, with what the plan says of it: its kind, its pair, and what
+else lies there."""
 
 from __future__ import annotations
 
@@ -6,30 +7,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.fit.scatter import INLIER, fit_lines
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
 from foldtrue.stretches import left_normals, lit_kinds, place_numbers
-from foldtrue.subpixel import robust_line, straight_lines
+from foldtrue.subpixel import robust_line
 
 LEAST_STD_MM = 1e-4
 """No line is known better than a tenth of a micrometre; keeps the equations solvable on noiseless data."""
 
 
-BIWEIGHT = 1.163
-"""Variance of a line by Tukey's biweight over what its own weighted residuals say, for normal errors: the line is 1.053
-times as unsure as by least squares, and residuals weighted down by their own size show 0.905 of their variance
-(integrals over the normal distribution; Huber, Robust Statistics (1981), 6.3 [from memory])."""
-
-
 @dataclass(frozen=True)
 class EdgeLines:
-    """Straight lines (E,): crease they were scanned for; t_mid, offset_mm there and slope_mm per unit t with stds
-    (uncorrelated by the choice of t_mid; in a groove t_mid is the end that both its edges share); normal (E, 2); dark:
-    +1 when the darker side, or from the camera's side the upper one, is left; kind: which edge shift applies; glare: no
-    paper or too much light on one side; shared: several creases lie on this line and the outermost shows, members lists
-    them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1: none) and the kind of shift
-    that applies when the line is its; stretch: of the view, the only one it lies on where single, else the first of its
-    crease; samples: trusted ones; rms_mm: scatter of one sample."""
+    """Straight lines (E,), of which a crease may have several: crease they were scanned for; t_mid, offset_mm there and
+    slope_mm per unit t with stds (uncorrelated by the choice of t_mid; in a groove t_mid is the end that both its edges
+    share); normal (E, 2); dark: +1 when the darker side, or from the camera's side the upper one, is left; kind: which
+    edge shift applies; glare: no paper or too much light on one side; shared: several creases lie on this line and the
+    outermost shows, members lists them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1:
+    none) and the kind of shift that applies when the line is its; stretch: the first of the view it lies on (`line_of`
+    has all); samples: trusted ones; rms_mm: scatter of one sample."""
 
     crease: IntArray
     t_mid: Array
@@ -46,7 +42,6 @@ class EdgeLines:
     pair: IntArray
     pair_kind: IntArray
     stretch: IntArray
-    single: BoolArray
     samples: Array
     rms_mm: float
 
@@ -68,65 +63,64 @@ class EdgeLines:
             pair=self.pair[rows],
             pair_kind=self.pair_kind[rows],
             stretch=self.stretch[rows],
-            single=self.single[rows],
             samples=self.samples[rows],
             rms_mm=self.rms_mm,
         )
 
 
 def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) -> EdgeLines:
-    """Fit a robust line to the samples of each edge; lens_mm (M,), the lens's part, is taken off first.
+    """Fit a straight line to the samples of each edge; lens_mm (M,), the lens's part, is taken off first.
 
-    The variance of a sample is what the edge itself shows (pooled towards the whole piece's), inflated by the neighbour
-    correlation found along the edges, since texture and fibre move neighbouring samples together.
+    Samples far off their edge are left out (Tukey's biweight on a first line); the rest count in full, with the
+    uncertainty that their own scatter shows, see `fit_lines`.
     """
     s = nominal.views[view]
-    own_line = (s.shared > 1) & (view == "backlit")
-    key = np.where(own_line, len(nominal.creases.ids) + np.arange(len(s.crease)), s.crease)[features.stretch]
-    _, first, edge = np.unique(key, return_index=True, return_inverse=True)
+    _, first, edge = np.unique(line_of(nominal, view)[features.stretch], return_index=True, return_inverse=True)
     edge = edge.astype(np.int64)
     groups = len(first)
     value = features.offset_mm - lens_mm
+    std = np.maximum(features.std_mm, 1e-5)
     # Not weighted by trust, which told how far off a sample was from its edge's line: that would count it twice.
-    weight = (features.trust > 0) / np.maximum(features.std_mm, 1e-5) ** 2
-    trust = robust_line(features.t, value, weight, edge, groups, spread=1e-4)[2]
-    w = weight * trust
-    fitted = straight_lines(features.t, value, w, edge, groups)
-    resid = fitted.rest(features.t, value, edge)
-    count = np.bincount(edge, trust * (features.trust > 0), groups)
-    chi = np.bincount(edge, w * resid**2, groups)
-    dof = np.maximum(count - 2, 0.0)
-    overall = float(np.sum(chi) / max(np.sum(dof), 1.0))
-    factor = BIWEIGHT * (chi + 4.0 * overall) / (dof + 4.0) * _correlation_inflation(resid, w, edge, features.piece)
-    keep = np.flatnonzero((count >= 3) & (fitted.weight > 0))
+    trust = robust_line(features.t, value, (features.trust > 0) / std**2, edge, groups, spread=1e-4)[2]
+    line = fit_lines(features.t, value, std, (features.trust > 0) & (trust > INLIER), edge, features.piece, groups)
+    keep = np.flatnonzero(line.samples >= 3)
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
     dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
     members = _members(nominal, view, stretch)
-    shared = np.array([len(m) > 1 for m in members], bool)
-    scatter = chi / np.maximum(fitted.weight, 1e-300)
     common = _common_end(nominal, crease, pair)
-    t_ref = np.where(np.isnan(common), fitted.t_mid, common)
+    t_ref = np.where(np.isnan(common), line.t_mid, common)
     return EdgeLines(
         crease=crease,
         t_mid=t_ref,
-        offset_mm=fitted.at(t_ref),
-        offset_std_mm=np.maximum(np.sqrt(factor * fitted.variance_at(t_ref)), LEAST_STD_MM),
-        slope_mm=fitted.slope,
-        slope_std_mm=np.maximum(np.sqrt(factor * fitted.slope_variance()), LEAST_STD_MM),
+        offset_mm=line.offset + line.slope * (t_ref - line.t_mid),
+        offset_std_mm=np.maximum(np.hypot(line.offset_std, (t_ref - line.t_mid) * line.slope_std), LEAST_STD_MM),
+        slope_mm=line.slope,
+        slope_std_mm=np.maximum(line.slope_std, LEAST_STD_MM),
         normal=left_normals(nominal, crease),
         dark=dark,
         kind=kind,
         glare=((np.minimum(left, right) == 0) & (view == "backlit")) | features.clipped[stretch],
-        shared=shared,
+        shared=np.array([len(m) > 1 for m in members], bool),
         members=members,
         pair=pair,
         pair_kind=pair_kind,
         stretch=stretch,
-        single=own_line[stretch],
-        samples=count.astype(float),
-        rms_mm=float(np.sqrt(np.median(scatter[keep]))) if len(keep) else float("nan"),
+        samples=line.samples,
+        rms_mm=float(np.median(line.sample_std[keep])) if len(keep) else float("nan"),
     ).pick(keep)
+
+
+def line_of(nominal: Nominal, view: str) -> IntArray:
+    """Number (S,) of the line each stretch belongs to: its crease's; against the light one for each number of layers
+    beside it, since each kind of step has its own shift, and one for each stretch of a silhouette, where the crease
+    that shows may change."""
+    s = nominal.views[view]
+    if view != "backlit":
+        return s.crease
+    layers = np.stack([s.crease, s.layers_left, s.layers_right], 1)
+    number = np.unique(layers, axis=0, return_inverse=True)[1].ravel()
+    return np.where(s.shared > 1, len(number) + np.arange(len(number)), number).astype(np.int64)
 
 
 def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
@@ -207,33 +201,3 @@ def _members(nominal: Nominal, view: str, stretch: IntArray) -> tuple[IntArray, 
         np.union1d(back.crease[order[i:j]], own[[k]]) if bare[k] else own[[k]]
         for k, (i, j) in enumerate(zip(low, high, strict=True))
     )
-
-
-def _correlation_inflation(resid: Array, weight: Array, edge: IntArray, piece: IntArray, quarters: int = 4) -> float:
-    """How much more the mean of a part of an edge scatters than independent samples would, pooled over all edges
-    (batch means).
-
-    The parts are the pieces between crossings where an edge has three or more: neighbouring facets bring their own old
-    creases and texture, which shift a whole piece; otherwise successive quarters. Two degrees of freedom per edge went
-    into its line.
-    """
-    count = np.bincount(edge)
-    start = np.cumsum(count) - count
-    quarter = np.minimum((np.arange(len(edge)) - start[edge]) * quarters // np.maximum(count[edge], 1), quarters - 1)
-    _, own = np.unique(edge * (piece.max(initial=0) + 1) + piece, return_inverse=True)
-    first = np.full(len(count), np.iinfo(np.int64).max)
-    np.minimum.at(first, edge, own)
-    pieces = np.zeros(len(count), np.int64)
-    np.maximum.at(pieces, edge, own - first[edge] + 1)
-    part = np.where(pieces[edge] >= 3, own - first[edge], quarter)
-    parts = np.where(pieces >= 3, pieces, quarters)
-    width = int(parts.max(initial=quarters))
-    cell = edge * width + part
-    w = np.bincount(cell, weight, len(count) * width).reshape(-1, width)
-    mean = np.bincount(cell, weight * resid, w.size).reshape(-1, width) / np.maximum(w, 1e-300)
-    single = np.bincount(edge, weight * resid**2, len(count)) / np.maximum(count - 2, 1)
-    use = (count >= 4 * parts) & ((w > 0).sum(1) == parts) & (single > 0)
-    if use.sum() < 6:
-        return 1.0
-    between = np.sum(w * mean**2, 1)[use] / (parts[use] - 2) / single[use]
-    return max(1.0, float(np.mean(np.minimum(between, 10 * np.median(between) + 1))))

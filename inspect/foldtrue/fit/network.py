@@ -18,6 +18,7 @@ import numpy as np
 from foldtrue.fit.grooves import Claims, first_claims, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
+from foldtrue.fit.weak import Setup, Weak, set_up
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
 
@@ -48,35 +49,18 @@ class Network:
     shape_mm: float
 
 
-@dataclass(frozen=True)
-class _Setup:
-    """What stays the same between iterations: the unknowns' numbering, the shape equations, and the prior's inverse
-    variances."""
-
-    unknown_of: IntArray
-    size: int
-    shift_column: int
-    shape: Any
-    prior: Array
-
-
 def solve_network(
-    lines: EdgeLines,
-    nominal: Nominal,
-    prior_mm: float,
-    shift_prior_mm: float,
-    rounds: int = 7,
-    judge_by_shape: bool = False,
+    lines: EdgeLines, nominal: Nominal, weak: Weak, rounds: int = 7, judge_by_shape: bool = False
 ) -> Network:
     """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses
     its say.
 
-    prior_mm: standard deviation of a vertex before anything is seen. shift_prior_mm: of the common edge shift towards
-    the dark side. judge_by_shape: whether an edge loses its say when it does not go with the shape of its twist. Where
-    many edges meet they judge each other, and a badly creased twist must not cost an honest edge its say; from the
-    camera's side little else checks a twist's side, or tells which edge of a groove it is.
+    weak: what is known before anything is seen. judge_by_shape: whether an edge loses its say when it does not go with
+    the shape of its twist. Where many edges meet they judge each other, and a badly creased twist must not cost an
+    honest edge its say; from the camera's side little else checks a twist's side, or tells which edge of a groove it
+    is.
     """
-    setup = _set_up(lines, nominal, prior_mm, shift_prior_mm)
+    setup = set_up(lines, nominal, weak)
     std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
     value = np.stack([lines.offset_mm, lines.slope_mm], 1).ravel()
     scale = np.tile([1.0, 2.0], len(lines.crease))
@@ -91,7 +75,7 @@ def solve_network(
         design = _equations(lines, crease, claims, nominal, setup)
         variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2 + claims.doubt**2
         weight = trust / variance
-        factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else prior_mm)
+        factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
         if step < (2 if judge_by_shape else 1) and rounds > 3:  # costly, and then it hardly changes
             redundancy = _redundancy(design, factor, weight)
@@ -105,7 +89,7 @@ def solve_network(
         if (lines.pair >= 0).any():
             claims = _claims(lines, nominal, setup, x, value, np.sqrt(std**2 + (scale * max(misfit, shape)) ** 2))
     factor, x = _solve(design, weight, value, setup, shape)
-    columns = setup.shift_column + np.arange(setup.size - setup.shift_column)
+    columns = setup.shift_column + np.arange(setup.shifts)
     unit = np.zeros((setup.size, len(columns)))
     unit[columns, np.arange(len(columns))] = 1
     shift_std = np.sqrt(np.diag(factor.solve(unit)[columns]))
@@ -117,7 +101,7 @@ def solve_network(
     return Network(displacement, setup.unknown_of, setup.size, shifts, shift_std, factor, noise, crease, misfit, shape)
 
 
-def _claims(lines: EdgeLines, nominal: Nominal, setup: _Setup, x: Array, value: Array, scatter: Array) -> Claims:
+def _claims(lines: EdgeLines, nominal: Nominal, setup: Setup, x: Array, value: Array, scatter: Array) -> Claims:
     rest = []
     for share in (1.0, 0.0):
         sole = Claims(np.where(lines.pair >= 0, share, 1.0), np.zeros(0))
@@ -125,55 +109,9 @@ def _claims(lines: EdgeLines, nominal: Nominal, setup: _Setup, x: Array, value: 
     return weigh_claims(lines, rest[0], rest[1], scatter.reshape(-1, 2))
 
 
-def _set_up(lines: EdgeLines, nominal: Nominal, prior_mm: float, shift_prior_mm: float) -> _Setup:
-    tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), dtype=np.int64)
-    both = [lines.crease, lines.pair[lines.pair >= 0]]
-    ends = nominal.creases.ends[np.unique(np.concatenate([*both, *lines.members]))].ravel()
-    used = np.unique(np.concatenate([ends, tips]))
-    unknown_of = np.full(len(nominal.vertices_mm), -1, np.int64)
-    unknown_of[used] = np.arange(len(used))
-    shift_column = 2 * len(used)
-    kinds = int(max(lines.kind.max(initial=0), lines.pair_kind.max(initial=0))) + 1
-    shift_std = np.full(kinds, shift_prior_mm)
-    shift_std[np.unique(lines.kind[lines.glare])] = 3 * shift_prior_mm  # glare of the lamp creeps over the rim
-    # All kinds share one shift (tone curve, scatter) and each has its own about it; the first column of the shifts is
-    # the shared one.
-    prior = np.concatenate([np.full(shift_column, prior_mm**-2.0), [shift_prior_mm**-2.0], shift_std**-2.0])
-    size = shift_column + 1 + kinds
-    return _Setup(unknown_of, size, shift_column, _shape_rows(nominal, unknown_of, size), prior)
-
-
-def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
-    """Sparse rows that measure how a twist's tips depart from a rigid motion: an orthonormal basis of what no motion
-    can do."""
-    from scipy import sparse
-
-    rows: list[IntArray] = []
-    cols: list[IntArray] = []
-    vals: list[Array] = []
-    count = 0
-    if not nominal.twists:  # a bare network of lines: a grid
-        return sparse.csr_matrix((0, size))
-    for twist in nominal.twists:
-        r = nominal.vertices_mm[list(twist.tips)]
-        r = r - r.mean(0)
-        n = len(r)
-        motions = np.zeros((2 * n, 3))
-        motions[0::2, 0] = motions[1::2, 1] = 1
-        motions[0::2, 2], motions[1::2, 2] = -r[:, 1], r[:, 0]
-        basis = np.linalg.svd(motions, full_matrices=True)[0][:, 3:].T
-        unknown = unknown_of[list(twist.tips)]
-        columns = np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()
-        rows.append(np.repeat(count + np.arange(len(basis)), 2 * n))
-        cols.append(np.tile(columns, len(basis)))
-        vals.append(basis.ravel())
-        count += len(basis)
-    return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(count, size))
-
-
-def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: _Setup) -> Any:
+def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: Setup) -> Any:
     """Sparse (2 E, size): rows 2 e and 2 e + 1 predict offset and slope of line e when it is the image of crease[e], or
-    of the mean of that and its pair, weighted by their claims."""
+    of the mean of that and its pair, weighted by their claims; shifts and slopes of its kind on top."""
     from scipy import sparse
 
     rows: list[IntArray] = []
@@ -198,12 +136,17 @@ def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nomi
             rows.append(2 * e)
             cols.append(setup.shift_column + column)
             vals.append(share * own.dark)
+        sense = setup.turn_sense[of]
+        for k, w in ((0, t - 0.5), (1, ratio)):
+            rows.append(2 * e + k)
+            cols.append(setup.slope_column + kind)
+            vals.append(share * w * sense)
     return sparse.csr_matrix(
         (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * len(crease), setup.size)
     )
 
 
-def _solve(design: Any, weight: Array, value: Array, setup: _Setup, shape_mm: float) -> tuple[Any, Array]:
+def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: float) -> tuple[Any, Array]:
     from scipy import sparse
 
     known = setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
@@ -255,7 +198,7 @@ def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray) -> flo
     return float(np.sqrt(tau))
 
 
-def _shape(setup: _Setup, factor: Any, x: Array, before: float) -> float:
+def _shape(setup: Setup, factor: Any, x: Array, before: float) -> float:
     """Standard deviation of the twists' departures from rigid shape, from those the edges alone settle (prior
     overruled 3:1)."""
     found = setup.shape @ x

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.fit.joint import Joint
+from foldtrue.fit.lines import line_of
 from foldtrue.fit.statement import Solution
 from foldtrue.frames import Array, apply_homography
 from foldtrue.handover import BoolArray, IntArray, Nominal, Outline
@@ -142,17 +143,11 @@ def _runs(nominal: Nominal, view: str, solution: Solution, sides: Sides) -> _Run
 
 
 def _silhouette(nominal: Nominal, view: str, solution: Solution) -> tuple[IntArray, IntArray]:
-    """Pairs of a line of the solution and a stretch that it lies on with no paper beyond: its only one where it stands
-    for one alone, else all of its crease that are not such."""
+    """Pairs of a line of the solution and a stretch that it lies on with no paper beyond."""
     s, lines = nominal.views[view], solution.lines
     bare = np.minimum(s.layers_left, s.layers_right) == 0
-    whole = bare & ((s.shared == 1) | (view != "backlit"))
-    pairs = [
-        (int(e), int(i))
-        for e in range(len(lines.crease))
-        for i in (lines.stretch[[e]] if lines.single[e] else np.flatnonzero(whole & (s.crease == lines.crease[e])))
-        if bare[i]
-    ]
+    of = line_of(nominal, view)
+    pairs = [(e, int(i)) for e, k in enumerate(of[lines.stretch]) for i in np.flatnonzero(bare & (of == k))]
     return np.array([e for e, _ in pairs], np.int64), np.array([i for _, i in pairs], np.int64)
 
 

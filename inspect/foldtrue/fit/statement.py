@@ -13,7 +13,6 @@ from foldtrue.fit.network import Network
 from foldtrue.fit.poses import rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, IntArray, LatticeFit, Nominal
-from foldtrue.propagation import propagate
 
 
 @dataclass(frozen=True)
@@ -141,19 +140,30 @@ def _vertex_covariance(network: Network, joint: Joint, nominal: Nominal) -> tupl
 
 def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:
     """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
-    stds."""
+    stds; of a crease with several lines by least squares."""
+    count = len(nominal.creases.ids)
     ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
-    length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
-
-    def errors(line: Array) -> Array:
-        shift = [line[:, 0] + line[:, 1] * (t - lines.t_mid) for t in (0.0, 1.0)]
-        moved = [apply_homography(back, ends[:, k] + lines.normal * shift[k][:, None]) for k in (0, 1)]
-        first, last = (np.sum((moved[k] - ends[:, k]) * lines.normal, 1) for k in (0, 1))
-        return np.stack([0.5 * (first + last), np.degrees(np.arctan2(last - first, length))], 1)
-
-    variance = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1) ** 2
-    value, cov = propagate(errors, np.stack([lines.offset_mm, lines.slope_mm], 1), variance[:, :, None] * np.eye(2))
-    std = np.sqrt(np.diagonal(cov, axis1=1, axis2=2))
-    out = np.full((4, len(nominal.creases.ids)), np.nan)
-    out[:, lines.crease] = np.stack([value[:, 0], std[:, 0], value[:, 1], std[:, 1]])
+    d = ends[:, 1] - ends[:, 0]
+    moved = []
+    for t in (0.0, 1.0):
+        shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
+        moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
+    start, end = (np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True))
+    x, slope = lines.t_mid - 0.5, end - start
+    level = 0.5 * (start + end) + slope * x
+    w, v = lines.offset_std_mm**-2.0, lines.slope_std_mm**-2.0
+    terms = (w, w * x, w * x * x + v, w * level, w * x * level + v * slope)
+    s0, s1, s2, sy, sxy = (np.bincount(lines.crease, term, count) for term in terms)
+    seen = s0 > 0
+    det = np.where(seen, s0 * s2 - s1 * s1, 1.0)
+    length = np.hypot(
+        *(nominal.vertices_mm[nominal.creases.ends[:, 1]] - nominal.vertices_mm[nominal.creases.ends[:, 0]]).T
+    )
+    figures = (
+        (s2 * sy - s1 * sxy) / det,
+        np.sqrt(s2 / det),
+        np.degrees(np.arctan2((s0 * sxy - s1 * sy) / det, length)),
+        np.degrees(np.sqrt(s0 / det) / length),
+    )
+    out = tuple(np.where(seen, f, np.nan) for f in figures)
     return out[0], out[1], out[2], out[3]

@@ -9,7 +9,8 @@ import numpy as np
 
 from foldtrue.errors import FoldtrueError, PhotoTooPoor
 from foldtrue.frames import Array
-from foldtrue.handover import Features, Inspection, LatticeFit, PooledInspection, PooledPhoto, Repeatability
+from foldtrue.handover import Features, Inspection, LatticeFit
+from foldtrue.handover_pool import PooledInspection, PooledPhoto, Repeatability
 from foldtrue.pool.agree import Against, against_others, birge, odd_one, plainly_apart
 from foldtrue.pool.combine import Reading, combine, pose_freedoms, reading
 from foldtrue.pool.family import WHY, find_family

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from foldtrue.handover import Inspection, PooledInspection, PooledPhoto, Repeatability
+from foldtrue.handover import Inspection
+from foldtrue.handover_pool import PooledInspection, PooledPhoto, Repeatability
 from foldtrue.measured import COVERAGE_95, plus_minus
 from foldtrue.report.files import PHOTOS
 from foldtrue.report.result import as_json, result_record
