@@ -34,7 +34,7 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["sha256"] == photo.sha256
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
-    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0], "sheet": "auto"}
+    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0], "reference": "auto", "dpi": None}
     assert origin["versions"]["numpy"]
 
 
@@ -53,6 +53,6 @@ def test_a_view_and_a_side_that_contradict_are_declined(view, side):
         InspectOptions(view=view, side=side)
 
 
-def test_a_sheet_of_unknown_kind_is_declined():
-    with pytest.raises(UsageError, match="no sheet 'A5'"):
-        InspectOptions(sheet="A5")
+def test_a_reference_of_unknown_kind_is_declined():
+    with pytest.raises(UsageError, match="no reference 'A5'"):
+        InspectOptions(reference="A5")

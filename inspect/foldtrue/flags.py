@@ -47,7 +47,17 @@ _REGISTER = (
     Flag(
         "sheet_assumed",
         "The blank sheet under the piece was taken for one of standard size; the scale rests on it.",
-        "Say what it is with --sheet A4 or --sheet Letter, or that it is neither with --sheet none.",
+        "Say what it is with --reference A4 or Letter, or that it is neither with --reference none.",
+    ),
+    Flag(
+        "card_assumed",
+        "What lies beside the piece was taken for a card of 85.60 x 53.98 mm; the scale rests on it.",
+        "Say --reference card where it is one, --reference none where it is not.",
+    ),
+    Flag(
+        "scan_assumed",
+        "The picture was taken for a scan of the resolution that its file says; the scale rests on it.",
+        "Say --reference scan where it is one, --reference none where it is not.",
     ),
     Flag(
         "side_assumed",
@@ -88,8 +98,8 @@ _REGISTER = (
     ),
     Flag(
         "size_differs",
-        "By the sheet under it the piece has another size than planned; pieces of other plans can look the same.",
-        "Check that the plan is this piece's (sheet size, divisions, spacing), and the kind of the sheet.",
+        "By the thing of known size the piece has another size than planned; pieces of other plans can look the same.",
+        "Check that the plan is this piece's (sheet size, divisions, spacing), and what gives the scale.",
     ),
     Flag(
         "sheet_side_assumed",

@@ -12,15 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
+from foldtrue.handover import Inspection, Nominal, Photo, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
     from foldtrue.plan.file import Plan
 
 Result = TypeVar("Result")
-UNUSUAL_SIZE = 0.04
-"""A careful piece comes out within this of its planned size (common practice, no source)."""
+REFERENCES = ("auto", "none", "scan", "card", "A4", "Letter")
 _LIBRARIES = ("foldtrue", "numpy", "scipy", "opencv-python", "pillow")
 
 
@@ -29,8 +28,8 @@ class InspectOptions:
     """What the person says about the photo.
 
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
-    of the piece's centre in the upright photo, None = find it. sheet: the blank sheet of standard size that lies under
-    the piece, 'auto' = look for one under a piece seen from the camera's side.
+    of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
+    'auto' = look for one. dpi: resolution of a scan, None = as its file says.
 
     Raises UsageError for a value outside these.
     """
@@ -38,7 +37,8 @@ class InspectOptions:
     view: View | Literal["auto"] = "auto"
     side: Side | None = None
     at_px: tuple[float, float] | None = None
-    sheet: Literal["auto", "none", "A4", "Letter"] = "auto"
+    reference: Literal["auto", "none", "scan", "card", "A4", "Letter"] = "auto"
+    dpi: float | None = None
 
     def __post_init__(self) -> None:
         if self.view not in ("auto", *get_args(View)):
@@ -49,8 +49,10 @@ class InspectOptions:
             raise UsageError(
                 f"A view of the {self.view} shows the {self.view}, not the {self.side}.", "Leave out --side."
             )
-        if self.sheet not in ("auto", "none", "A4", "Letter"):
-            raise UsageError(f"There is no sheet {self.sheet!r}.", "Choose auto, none, A4 or Letter.")
+        if self.reference not in REFERENCES:
+            raise UsageError(f"There is no reference {self.reference!r}.", f"Choose {', '.join(REFERENCES)}.")
+        if self.dpi is not None and self.reference not in ("auto", "scan"):
+            raise UsageError("A resolution belongs to a scan.", "Leave out --dpi, or say --reference scan.")
 
 
 class Clock:
@@ -81,10 +83,12 @@ def inspect_photo(
     """
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
+    from foldtrue.fit.bend import bend_of
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
     from foldtrue.rectify.piece import RectifyOptions, rectify_photo
+    from foldtrue.rectify.reference import with_scale
 
     options = options or InspectOptions()
     clock = Clock(on_step)
@@ -101,8 +105,10 @@ def inspect_photo(
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
     fit = clock.run("fit", fit_lattice, features, plane, nominal)
-    plane = replace(plane, map=fit.map)
-    plane, fit = clock.run("scale", _with_scale, photo, nominal, plane, fit, options)
+    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features)
+    bends = ("piece_bends",) if bend is not None and bend.significant else ()
+    plane = replace(plane, map=fit.map, assumed=plane.assumed + bends)
+    plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
 
@@ -167,34 +173,6 @@ def _check_different(names: Mapping[str, Path]) -> None:
                 "Leave one out: the same photo twice tells nothing new.",
             )
         seen[digest] = name
-
-
-def _with_scale(
-    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, options: InspectOptions
-) -> tuple[Plane, LatticeFit]:
-    """Plane and fit with the scale by the sheet under the piece. One that was only looked for and cannot be made out
-    leaves both as they are; one that the person named must be there."""
-    import numpy as np
-
-    from foldtrue.rectify.sheet_size import sheet_scale
-
-    kind = options.sheet
-    if kind == "none" or (kind == "auto" and plane.view == "backlit"):
-        return plane, fit
-    spread = float(np.sqrt(0.5 * np.mean(np.sum(fit.position_error_mm[fit.measured] ** 2, 1))))
-    try:
-        found = sheet_scale(photo, nominal, fit.map, kind, k1_std=fit.k1_std, twist_std_mm=spread)
-    except PhotoTooPoor:
-        if kind == "auto":
-            return plane, fit
-        raise
-    assumed = [name for name in plane.assumed if name != "scale_assumed"]
-    if kind == "auto":
-        assumed.append("sheet_assumed")
-    if abs(found.scale - 1) > UNUSUAL_SIZE + 2 * found.scale_std:
-        assumed.append("size_differs")
-    plane = replace(plane, reference=found.kind, assumed=tuple(assumed))
-    return plane, replace(fit, scale=found.scale, scale_std=found.scale_std)
 
 
 def _check_at(at_px: tuple[float, float] | None, photo: Photo) -> None:

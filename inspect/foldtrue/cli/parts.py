@@ -29,7 +29,7 @@ _STEP_WORDS = {
     "rectify": "finding the piece",
     "detect": "measuring edges",
     "fit": "comparing with the plan",
-    "scale": "looking for a sheet of known size",
+    "scale": "looking for a thing of known size",
     "pool": "comparing the photos",
     "report": "writing the report",
 }

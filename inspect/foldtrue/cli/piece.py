@@ -28,12 +28,14 @@ if TYPE_CHECKING:
     "--at", callback=point, metavar="PX,PY", help="The piece's centre in the upright photo, where it cannot be told."
 )
 @click.option(
-    "--sheet",
-    type=click.Choice(["auto", "none", "A4", "Letter"], case_sensitive=False),
+    "--reference",
+    type=click.Choice(["auto", "none", "scan", "card", "A4", "Letter"], case_sensitive=False),
     default="auto",
     show_default=True,
-    help="Blank sheet of paper under the piece, for its scale; auto looks for one.",
+    help="Thing of known size in the picture: a scan's resolution, any card of 85.60 x 53.98 mm beside the piece "
+    "(blank side up), a blank sheet under it; auto looks for one.",
 )
+@click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @click.option(
     "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
@@ -44,7 +46,8 @@ def piece(
     side: Any,
     view: Any,
     at: tuple[float, float] | None,
-    sheet: Any,
+    reference: Any,
+    dpi: float | None,
     same_way_up: bool,
     out: Path | None,
 ) -> None:
@@ -67,7 +70,7 @@ def piece(
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at, sheet=sheet)
+    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
     if len(photos) > 1:
         _measure_together(photos, plan_file, options, same_way_up, out)
         return

@@ -50,13 +50,26 @@ class Outline:
     reach_px: float
 
 
-def card_outlines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, *, three: bool = False) -> list[Outline]:
+@dataclass(frozen=True)
+class Beside:
+    """Straight edges beside the piece: the lines, the factor by which the photo was reduced for them, and its size then
+    (width, height)."""
+
+    lines: Lines
+    factor: int
+    size: tuple[int, int]
+
+
+def card_outlines(
+    photo: Photo, nominal: Nominal, plane_map: PlaneMap, *, three: bool = False, beside: Beside | None = None
+) -> list[Outline]:
     """Up to sixteen outlines beside the piece that may be a card's, the clearest first; empty where there is none.
 
-    three: those of which one side is covered, instead of those that show all four.
+    three: those of which one side is covered, instead of those that show all four. beside: the edges, where they are
+    known already.
     """
-    piece_px = plane_map.to_px(convex_hull(nominal.outline_mm))
-    lines, factor, size = _lines(photo, nominal, plane_map, piece_px)
+    seen = beside or edges_beside(photo, nominal, plane_map)
+    lines, factor, size = seen.lines, seen.factor, seen.size
     if len(lines.offset) < 3:
         return []
     ends = _ends_mm(lines, photo, factor, plane_map)
@@ -81,15 +94,17 @@ def card_outlines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, *, three:
     return [Outline(_clockwise(mm[k], plane_map), float(score[k]), 1.5 * factor + 3) for k in _distinct(mm, score)]
 
 
-def card_faces(photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> tuple[Array, ...]:
+def card_faces(photo: Photo, nominal: Nominal, plane_map: PlaneMap, beside: Beside | None = None) -> tuple[Array, ...]:
     """Outlines (4, 2) px of all that looks like a card beside the piece, measured or not: no picture may show them."""
-    whole = card_outlines(photo, nominal, plane_map)
-    partly = [one for one in card_outlines(photo, nominal, plane_map, three=True) if one.score > _CLEAR]
+    beside = beside or edges_beside(photo, nominal, plane_map)
+    whole = card_outlines(photo, nominal, plane_map, beside=beside)
+    partly = [one for one in card_outlines(photo, nominal, plane_map, three=True, beside=beside) if one.score > _CLEAR]
     return tuple(plane_map.to_px(one.corners_mm) for one in whole or partly)
 
 
-def _lines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, piece_px: Array) -> tuple[Lines, int, tuple[int, int]]:
-    """Straight edges off the piece whichever side of them is bright, the factor of the reduced photo and its size."""
+def edges_beside(photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> Beside:
+    """Straight edges off the piece, whichever side of them is bright."""
+    piece_px = plane_map.to_px(convex_hull(nominal.outline_mm))
     centre = nominal.outline_mm.mean(0, keepdims=True)
     px_per_mm = float(np.sqrt(abs(np.linalg.det(plane_map.jacobian(centre)[0]))))
     longest = max(photo.pixels.shape[:2]) * _LONG_SMALL_PX / (LONG_MM * px_per_mm)
@@ -105,7 +120,7 @@ def _lines(photo: Photo, nominal: Nominal, plane_map: PlaneMap, piece_px: Array)
     lines = find_lines(both, free, most=200, each=20, weight=weight)
     # Every edge came out twice, with opposite normals.
     turn = np.arctan2(lines.normal[:, 1], lines.normal[:, 0])
-    return lines.pick((turn >= 0) & (turn < np.pi)), small.factor, (w, h)
+    return Beside(lines.pick((turn >= 0) & (turn < np.pi)), small.factor, (w, h))
 
 
 def _ends_mm(lines: Lines, photo: Photo, factor: int, plane_map: PlaneMap) -> Array:

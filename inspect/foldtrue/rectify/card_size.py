@@ -17,7 +17,7 @@ from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
 from foldtrue.rectify.by_outline import convex_hull
-from foldtrue.rectify.card import LONG_MM, SHORT_MM, Outline, card_outlines
+from foldtrue.rectify.card import LONG_MM, SHORT_MM, Beside, Outline, card_outlines, edges_beside
 from foldtrue.rectify.sides import Line, Search, Sides, linear_samples, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import (
     K1_STD,
@@ -81,19 +81,21 @@ def card_scale(
     k1_std: float = K1_STD,
     twist_std_mm: float | None = None,
     named: bool = True,
+    beside: Beside | None = None,
 ) -> ReferenceScale:
     """Measure the scale of the piece that plane_map was fitted to from a card that lies beside it.
 
     k1_std, twist_std_mm: as for sheet_scale. named: the person said that there is a card; then one with one side
-    covered will do, of which the shape cannot be tested in full.
+    covered will do, of which the shape cannot be tested in full. beside: the edges there, where they are known already.
     Raises PhotoTooPoor with the reason: no card found, more than one, covered, blurred, not flat or not of that size.
     """
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
     known = _Known(photo, nominal, plane_map, camera_place(photo, plane_map), k1_std, spread)
-    outlines = card_outlines(photo, nominal, plane_map)
+    beside = beside or edges_beside(photo, nominal, plane_map)
+    outlines = card_outlines(photo, nominal, plane_map, beside=beside)
     found, reason = _passing(known, outlines)
     if not found and (reason is None or isinstance(reason, _SharpCorners)):
-        outlines = card_outlines(photo, nominal, plane_map, three=True)
+        outlines = card_outlines(photo, nominal, plane_map, three=True, beside=beside)
         found, other = _passing(known, outlines)
         reason = reason or other
     if not found:

@@ -6,17 +6,26 @@ the card and the sheets are measured once the map to the piece is fitted, and fi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
+
+import numpy as np
 
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import PlaneMap
-from foldtrue.handover import Nominal, Photo, ReferenceKind
+from foldtrue.handover import LatticeFit, Nominal, Photo, Plane, ReferenceKind
+from foldtrue.rectify.card import Beside, card_faces, edges_beside
 from foldtrue.rectify.card_size import card_scale
+from foldtrue.rectify.scan import check_scan, scan_reference
 from foldtrue.rectify.sheet_size import sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, ReferenceScale
 
 ScaleKind = Literal["card", "A4", "Letter"]
+Asked = Literal["auto", "none", "scan", "card", "A4", "Letter"]
+UNUSUAL_SIZE = 0.04
+"""A careful piece comes out within this of its planned size (common practice, no source)."""
+ASSUMED = {"A4": "sheet_assumed", "Letter": "sheet_assumed", "card": "card_assumed", "scan": "scan_assumed"}
+"""What is said where a thing was only looked for."""
 
 
 @dataclass(frozen=True)
@@ -45,16 +54,80 @@ def reference_scale(
     *,
     k1_std: float = K1_STD,
     twist_std_mm: float | None = None,
+    beside: Beside | None = None,
 ) -> ReferenceScale:
     """The scale from what was asked for; 'auto' takes a card, and a sheet where there is none.
 
-    k1_std, twist_std_mm: as for sheet_scale. Raises PhotoTooPoor with the reason; after 'auto', with the sheet's.
+    k1_std, twist_std_mm: as for sheet_scale; beside: as for card_scale. Raises PhotoTooPoor with the reason; after
+    'auto', with the sheet's.
     """
     if asked == "card":
         return card_scale(photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm)
     if asked == "auto":
         try:
-            return card_scale(photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm, named=False)
+            return card_scale(
+                photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm, named=False, beside=beside
+            )
         except PhotoTooPoor:
             pass  # there need not be one
     return sheet_scale(photo, nominal, plane_map, asked, k1_std=k1_std, twist_std_mm=twist_std_mm)
+
+
+def with_scale(
+    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, asked: Asked, dpi: float | None = None
+) -> tuple[Plane, LatticeFit]:
+    """Plane and fit with the scale by what lies in the picture. A thing that was only looked for and cannot be made out
+    leaves both as they are; one that the person named must be there.
+
+    dpi: a scan's resolution as the person says. Raises PhotoTooPoor with the reason where what was named is not there.
+    """
+    if asked == "none":
+        return plane, fit
+    spread = float(np.sqrt(0.5 * np.mean(np.sum(fit.position_error_mm[fit.measured] ** 2, 1))))
+    if asked in ("auto", "scan"):
+        scanned = _scan_scale(photo, nominal, fit, spread, asked == "scan", dpi)
+        if scanned is not None:
+            return _told("scan", *scanned, plane, fit, asked)
+    if asked == "scan" or (asked == "auto" and plane.view == "backlit"):
+        return plane, fit
+    beside = edges_beside(photo, nominal, fit.map) if asked == "auto" else None
+    faces = card_faces(photo, nominal, fit.map, beside) if beside is not None else ()
+    try:
+        found = reference_scale(photo, nominal, fit.map, asked, k1_std=fit.k1_std, twist_std_mm=spread, beside=beside)
+    except PhotoTooPoor:
+        if asked != "auto":
+            raise
+        return replace(plane, private_px=faces), fit
+    faces = faces if found.face_px is None else (found.face_px,)
+    return _told(found.kind, found.scale, found.scale_std, replace(plane, private_px=faces), fit, asked)
+
+
+def _scan_scale(
+    photo: Photo, nominal: Nominal, fit: LatticeFit, spread_mm: float, named: bool, dpi: float | None
+) -> tuple[float, float] | None:
+    """Scale by the scan's resolution and its std, None where this is no scan and was not said to be."""
+    reference = scan_reference(photo, dpi=dpi, named=named)
+    if reference is None:
+        return None
+    try:
+        scale = check_scan(reference, nominal, fit.map, spread_mm)
+    except PhotoTooPoor:
+        if named:
+            raise
+        return None
+    twists = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
+    reach = np.sqrt(np.sum((twists - twists.mean(0)) ** 2))
+    own = np.hypot(*reference.size_std) / 2  # the mean of two independent sides
+    return scale, scale * float(np.hypot(own, spread_mm / reach))
+
+
+def _told(
+    kind: ReferenceKind, scale: float, scale_std: float, plane: Plane, fit: LatticeFit, asked: Asked
+) -> tuple[Plane, LatticeFit]:
+    assumed = [name for name in plane.assumed if name != "scale_assumed"]
+    if asked == "auto" and kind in ASSUMED:
+        assumed.append(ASSUMED[kind])
+    if abs(scale - 1) > UNUSUAL_SIZE + 2 * scale_std:
+        assumed.append("size_differs")
+    plane = replace(plane, reference=kind, assumed=tuple(assumed))
+    return plane, replace(fit, scale=scale, scale_std=scale_std)

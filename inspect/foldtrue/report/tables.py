@@ -50,6 +50,12 @@ _PLEAT_COLUMNS = (
     "straightness_u95_mm",
     "flags",
 )
+BY = {
+    "A4": "the sheet of A4 under it",
+    "Letter": "the sheet of Letter under it",
+    "card": "the card beside it",
+    "scan": "the scan's resolution",
+}
 _PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
 
 
@@ -98,7 +104,7 @@ def summary_text(record: Record) -> str:
         lines += _shape(record)
     if record["fit"]["scale"] is not None:
         size = plus_minus(record["fit"]["scale"], record["fit"]["scale_u95"], "")
-        lines.append(f"Size of the piece by the sheet of {plane['reference']} under it: {size} of the planned one.")
+        lines.append(f"Size of the piece by {BY[plane['reference']]}: {size} of the planned one.")
     lines += [_sentence(name) for name in plane["assumed"]]
     return "\n".join(lines)
 
