@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from foldtrue.cli.parts import FILE, Progress, point
+from foldtrue.errors import NotThisPiece
 
 if TYPE_CHECKING:
     from foldtrue.inspection import InspectOptions
@@ -75,10 +76,26 @@ def piece(
         _measure_together(photos, plan_file, options, same_way_up, out)
         return
     with Progress() as progress:
-        inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
+        try:
+            inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
+        except NotThisPiece as error:
+            raise _unfolded(photos[0], plan_file) or error from None
         progress("report")
         record = result_record(inspection) if out is None else write_report(inspection, out).record
     click.echo(piece_text(record))
+
+
+def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
+    """What to say of a photo that shows the sheet before it was folded."""
+    from foldtrue.inspection_grid import shows_unfolded_grid
+    from foldtrue.photo import read_photo
+    from foldtrue.plan.file import read_plan
+
+    if not shows_unfolded_grid(read_photo(photo), read_plan(plan_file)):
+        return None
+    return NotThisPiece(
+        "The picture shows the creased sheet before it was folded.", "Measure it with: foldtrue grid PHOTO --plan PLAN"
+    )
 
 
 def _measure_together(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
@@ -15,8 +16,9 @@ from foldtrue.cli.parts import FILE, Progress
 @click.option(
     "--height", type=float, metavar="MM", help="Flat-to-flat height of a hexagon, where there is no plan yet."
 )
+@click.option("--dpi", type=float, help="The picture is a scan of so many dots per inch: gives true lengths.")
 @click.option("--out", type=FILE, help="Folder for sheet.json; none without it.")
-def sheet(photo: Path, plan_file: Path | None, height: float | None, out: Path | None) -> None:
+def sheet(photo: Path, plan_file: Path | None, height: float | None, dpi: float | None, out: Path | None) -> None:
     """Measure sides, corners and heights of the unfolded sheet in PHOTO, and what to trim.
 
     A result file of an earlier run in the --out folder is removed before the photo is read, so that a refused photo
@@ -30,11 +32,13 @@ def sheet(photo: Path, plan_file: Path | None, height: float | None, out: Path |
         clear_results(out, (photo, *([plan_file] if plan_file else [])), SHEET_FILES, "foldtrue-sheet")
     from foldtrue.inspection_grid import inspect_sheet
     from foldtrue.plan.file import read_plan
+    from foldtrue.rectify.scan import scan_reference
     from foldtrue.report.sheet import sheet_record, sheet_text, write_sheet_report
 
     with Progress() as progress:
         asked = read_plan(plan_file) if plan_file is not None else float(height or 0.0)
-        inspection = inspect_sheet(photo, asked, None, progress)
+        known = None if dpi is None else partial(scan_reference, dpi=dpi, named=True)
+        inspection = inspect_sheet(photo, asked, known, progress)
         progress("report")
         record = sheet_record(inspection) if out is None else write_sheet_report(inspection, out)
     click.echo(sheet_text(record))
