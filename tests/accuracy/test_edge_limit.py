@@ -30,10 +30,11 @@ def test_edges_lie_on_neither_side_of_the_truth(outcome):
 
 
 def test_the_stated_uncertainty_is_the_scatter(outcome):
-    """Mean of 120 squares of (error / stated): 1, give or take 3 sqrt(2 / 120) by chance; and up to 0.3 more, since the
-    stated one does not hold what neighbouring samples share through interpolation."""
+    """Mean of 120 squares of (error / stated): 1, give or take 3 sqrt(2 / 120) by chance; up to 0.3 more, since the
+    stated one does not hold what neighbouring samples share through interpolation; and up to 0.1 less, since a few
+    samples cannot rule out that the paper's clouds move them alike."""
     for claimed in (outcome.offset_claimed, outcome.angle_claimed):
-        assert 1 - 3 * np.sqrt(2 / 120) < np.mean(claimed**2) < 1.3 + 3 * np.sqrt(2 / 120)
+        assert 0.9 - 3 * np.sqrt(2 / 120) < np.mean(claimed**2) < 1.3 + 3 * np.sqrt(2 / 120)
 
 
 def test_nearly_all_edges_are_found(outcome):

@@ -24,7 +24,8 @@ SLOW = 1.2
 move a piece's samples alike and so do not show in their scatter; found on simulated paper with clouds and old creases
 (docs/accuracy.md). Only scatter beyond the pixels' own noise counts."""
 USUAL_INFLATION, _INFLATION_POOL = 2.0, 8.0
-"""Usual inflation by correlated neighbours, and the number of pieces beside which it stands."""
+"""Usual inflation of what the paper adds to the pixels' noise, neighbours being alike, and the number of pieces beside
+which it stands."""
 INTERPOLATED = 1.3
 """What a block's scatter exceeds its stated pixel noise by on paper without any structure, since neighbouring samples
 of a cross-line share pixels."""
@@ -64,7 +65,7 @@ def fit_lines(
     own_edge: IntArray = np.zeros(len(number), np.int64)
     own_edge[p] = e
     noise = _noise(x, y, w, p, own_edge, edges)
-    slow = 1 + SLOW * np.clip(1 - INTERPOLATED / noise, 0.0, 1.0)
+    slow = 1 + SLOW * _of_paper(noise)
     w = w / noise[e]
     piece_var = 0.0
     for _ in range(3):  # the line, the pieces' variance about it, the line again
@@ -113,12 +114,19 @@ def _noise(x: Array, y: Array, w: Array, p: IntArray, own_edge: IntArray, edges:
     overall = float(chi.sum() / max(freedom.sum(), 1.0))
     noise = np.maximum((chi + _POOL * overall) / (freedom + _POOL), 1e-12)
     rest = y - slope[own_edge[p]] * x
-    return noise * _halves_inflation(rest, x, w / noise[own_edge[p]], p, own_edge)
+    usual = 1 + (USUAL_INFLATION - 1) * float(np.mean(_of_paper(noise)))
+    return noise * _halves_inflation(rest, x, w / noise[own_edge[p]], p, own_edge, usual)
 
 
-def _halves_inflation(rest: Array, x: Array, w: Array, p: IntArray, own_edge: IntArray) -> float:
+def _of_paper(noise: Array) -> Array:
+    """Share (E,) of a sample's variance beyond the pixels' own noise: clouds, fibres and old creases."""
+    return np.asarray(np.clip(1 - INTERPOLATED / noise, 0.0, 1.0))
+
+
+def _halves_inflation(rest: Array, x: Array, w: Array, p: IntArray, own_edge: IntArray, usual: float) -> float:
     """How much more the means of two halves of a piece differ than the scatter of their samples lets expect (batch
-    means), over edges of two pieces and more, whose common slope has been taken off; at least 1."""
+    means), over edges of two pieces and more, whose common slope has been taken off; at least 1. usual: what is taken
+    for granted where few tell."""
     pieces = len(own_edge)
     count = np.bincount(p, minlength=pieces)
     middle = np.bincount(p, x, pieces) / np.maximum(count, 1)
@@ -131,7 +139,7 @@ def _halves_inflation(rest: Array, x: Array, w: Array, p: IntArray, own_edge: In
     halved = int(use.sum())
     square = (mean[use, 0] - mean[use, 1]) ** 2 / (1 / weight[use]).sum(1) * beside[use] / (beside[use] - 1.0)
     seen = _mean_without_tail(square) if halved else 0.0
-    return max(1.0, (halved * seen + _INFLATION_POOL * USUAL_INFLATION) / (halved + _INFLATION_POOL))
+    return max(1.0, (halved * seen + _INFLATION_POOL * usual) / (halved + _INFLATION_POOL))
 
 
 def _mean_without_tail(square: Array) -> float:
