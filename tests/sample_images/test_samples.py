@@ -30,7 +30,8 @@ TRACED = sorted(p.parent.name for p in SAMPLES.glob("*/truth.json") if "source" 
 class Claim:
     """What measuring a picture must reach, the same alignment taken out of truth and result: its homography and the
     mean overturn. position_mm, angle_deg: largest RMS; gain: largest position RMS over that of an answer of zero.
-    places_fall_short, turns_fall_short: why places or turns are not what they should be."""
+    places_fall_short, turns_fall_short: why places or turns are not what they should be. unseen: twists of which too
+    little shows in this light, and which say so."""
 
     name: str
     position_mm: float
@@ -38,6 +39,7 @@ class Claim:
     gain: float = 0.5
     places_fall_short: str = ""
     turns_fall_short: str = ""
+    unseen: tuple[str, ...] = ()
 
 
 GROOVES = "of a groove's two edges only the upper shows"
@@ -45,9 +47,9 @@ HIDDEN = "at spacing 2 a twist's tips are held by one valley each, and creases o
 CLAIMS = [
     Claim("lantern-backlit", 0.045, 0.10),
     Claim("porch-backlit", 0.040, 0.10),
-    Claim("lantern-front", 0.10, 0.25, 0.8, f"gain 0.84: {GROOVES}", f"0.32 deg: {GROOVES}"),
+    Claim("lantern-front", 0.10, 0.25, 0.8, f"gain 0.84: {GROOVES}", f"0.32 deg: {GROOVES}", ("t1",)),
     Claim("porch-front", 0.10, 0.25, 0.8),
-    Claim("lantern-back", 0.10, 0.25, 0.8, f"0.16 mm: {HIDDEN}", f"0.29 deg: {HIDDEN}"),
+    Claim("lantern-back", 0.10, 0.25, 0.8, f"0.16 mm: {HIDDEN}"),
     Claim("porch-back", 0.10, 0.25, 0.8),
 ]
 """Against the light what the project aims at; from the camera's side what is required for now."""
@@ -156,10 +158,11 @@ def measured(request):
 
 
 def test_every_twist_is_measured_and_is_the_right_one(measured):
-    _, rows, missed, judged = measured
-    assert [r["id"] for r in rows if r["status"] != "measured"] == []
+    claim, rows, missed, judged = measured
+    assert tuple(r["id"] for r in rows if r["status"] != "measured") == claim.unseen
+    assert all(r["flags"] for r in rows if r["status"] != "measured")
     assert judged.wrong == 0
-    assert list(missed.site) == list(range(len(rows)))
+    assert missed.site.tolist() == [k for k, r in enumerate(rows) if r["status"] == "measured"]
 
 
 def test_measured_places_are_the_meshs(measured, request):

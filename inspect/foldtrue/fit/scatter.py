@@ -114,7 +114,7 @@ def _noise(x: Array, y: Array, w: Array, p: IntArray, own_edge: IntArray, edges:
     overall = float(chi.sum() / max(freedom.sum(), 1.0))
     noise = np.maximum((chi + _POOL * overall) / (freedom + _POOL), 1e-12)
     rest = y - slope[own_edge[p]] * x
-    usual = 1 + (USUAL_INFLATION - 1) * float(np.mean(_of_paper(noise)))
+    usual = 1 + (USUAL_INFLATION - 1) * float(_of_paper(noise).sum() / max(len(noise), 1))
     return noise * _halves_inflation(rest, x, w / noise[own_edge[p]], p, own_edge, usual)
 
 

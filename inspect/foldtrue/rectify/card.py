@@ -116,7 +116,8 @@ def edges_beside(photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> Beside:
         *(np.concatenate(v) for v in ((found.xy,) * 2, (found.towards, -found.towards), (found.strength,) * 2))
     )
     # A card is small, and the grain of a table long: strong edges count more, so that it does not crowd out the card's.
-    weight = np.minimum(both.strength / max(float(np.median(both.strength)), 1e-9), 4.0)
+    usual = float(np.median(both.strength)) if len(both.strength) else 1.0
+    weight = np.minimum(both.strength / max(usual, 1e-9), 4.0)
     lines = find_lines(both, free, most=200, each=20, weight=weight)
     # Every edge came out twice, with opposite normals.
     turn = np.arctan2(lines.normal[:, 1], lines.normal[:, 0])
