@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from foldtrue.cli.parts import FILE, Progress, point
-from foldtrue.errors import NotThisPiece
+from foldtrue.errors import FoldtrueError, NotThisPiece
 
 if TYPE_CHECKING:
     from foldtrue.inspection import InspectOptions
@@ -86,12 +86,15 @@ def piece(
 
 
 def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
-    """What to say of a photo that shows the sheet before it was folded."""
+    """What to say of a photo that shows the sheet before it was folded; None where it does not, or cannot be told."""
     from foldtrue.inspection_grid import shows_unfolded_grid
     from foldtrue.photo import read_photo
     from foldtrue.plan.file import read_plan
 
-    if not shows_unfolded_grid(read_photo(photo), read_plan(plan_file)):
+    try:
+        if not shows_unfolded_grid(read_photo(photo), read_plan(plan_file)):
+            return None
+    except FoldtrueError:
         return None
     return NotThisPiece(
         "The picture shows the creased sheet before it was folded.", "Measure it with: foldtrue grid PHOTO --plan PLAN"
