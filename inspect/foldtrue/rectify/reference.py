@@ -1,7 +1,7 @@
 """Which thing of known size is looked for, in what order, and the scale from those that lie under or beside the piece.
 
-`mat`, `scan` and `corners` are located without knowing the piece (mat.py, scan.py, corners.py) and fix its plane too;
-the card and the sheets are measured once the map to the piece is fitted, and fix the scale alone.
+A scan is known without knowing the piece (scan.py); the card and the sheets are measured once the map to the piece is
+fitted, and fix the scale alone.
 """
 
 from __future__ import annotations
@@ -37,7 +37,6 @@ class Choice:
 
 
 AUTO_ORDER = (
-    Choice("mat", "markers of a printed mat show"),
     Choice("scan", "the file has a scanner's resolution, the piece its size within 10 % and no perspective"),
     Choice("card", "a card shows beside the piece, with all four sides"),
     Choice("A4", "a sheet under the piece has its shape"),
