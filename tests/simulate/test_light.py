@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from foldtrue.simulate import Camera, Light, Paper
-from foldtrue.simulate.light import illumination, paper_light, stack_transmittance
+from foldtrue.simulate.light import illumination, paper_light
+from foldtrue.transmission import stack_transmittance
 
 
 def test_absorbing_paper_follows_the_published_stack_values() -> None:

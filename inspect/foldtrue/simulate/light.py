@@ -1,4 +1,4 @@
-"""Light through paper: the Kubelka-Munk stack, and how evenly the table and the lens light the photo."""
+"""Light through paper by colour channel, and how evenly the table and the lens light the photo."""
 
 from __future__ import annotations
 
@@ -10,20 +10,7 @@ from foldtrue.frames import Array
 from foldtrue.simulate.laid import Scanner
 from foldtrue.simulate.raster import Image
 from foldtrue.simulate.scene import Camera, Light, Paper
-
-
-def stack_transmittance(reflectance: float, transmittance: float, layers: int) -> Array:
-    """Light that a stack of 0..layers equal sheets lets through; (layers + 1,).
-
-    T_n = T T_{n-1} / (1 - R R_{n-1}), R_n = R + T^2 R_{n-1} / (1 - R R_{n-1}): the Kubelka-Munk stack of sheets. It is
-    no power law: the first layers of white paper take away a smaller share of the light one after the other.
-    """
-    through, back = np.ones(layers + 1), 0.0
-    for n in range(1, layers + 1):
-        between = 1.0 - reflectance * back
-        through[n] = transmittance * through[n - 1] / between
-        back = reflectance + transmittance**2 * back / between
-    return through
+from foldtrue.transmission import stack_transmittance
 
 
 def paper_light(paper: Paper, layers: int) -> Array:

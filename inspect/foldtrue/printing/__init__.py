@@ -1,0 +1,1 @@
+"""True-size drawings to print: from a folded plan to pages, from pages to SVG or PDF."""
