@@ -67,3 +67,30 @@ def test_three_lines_meet_in_the_centre_of_a_square_sheet_too():
     centre = grid.number == 0
     assert centre.sum() == 3
     assert np.allclose((grid.high_mm - grid.low_mm)[centre & (grid.normal_deg == 90)], 160)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "grid", "place"),
+    [
+        ({"shape": "hexagon", "height_mm": 240}, {"kind": "edge-to-edge", "divisions": 15}, [-5, 0]),
+        ({"shape": "rectangle", "width_mm": 297, "height_mm": 210}, {"kind": "rotated", "slope": [14, 6]}, [4, 8]),
+    ],
+    ids=["odd", "turned"],
+)
+def test_a_grid_that_starts_in_a_corner_runs_through_it(sheet, grid, place):
+    plan = parse_plan(
+        {
+            "format": "foldtrue-plan",
+            "version": 1,
+            "name": "invented",
+            "sheet": sheet,
+            "grid": grid | {"start": "corner"},
+            "twists": [{"grid": place, "kind": "triangle", "hand": "ccw"}],
+        }
+    )
+    lines = plan_grid(plan)
+    rows_from_corner = (lines.normals @ lines.outline_mm[0] - lines.offset_mm) / lines.row_mm
+    assert np.allclose(rows_from_corner, np.round(rows_from_corner), atol=1e-9)
+    nearest = np.abs(lines.offset_mm[lines.number == 0])
+    assert len(nearest) == 3
+    assert (nearest <= lines.row_mm / 2 + 1e-9).all()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from foldtrue.cli.draw import plan_draw
 from foldtrue.cli.parts import FILE
 
 if TYPE_CHECKING:
@@ -78,14 +79,4 @@ def plan_check(plan_file: Path) -> None:
     click.echo(_plan_text(check_plan(read_plan(plan_file))))
 
 
-@plan.command("draw")
-@click.argument("plan_file", metavar="PLAN", type=FILE)
-@click.option("--out", type=FILE, required=True, help="SVG file to write.")
-def plan_draw(plan_file: Path, out: Path) -> None:
-    """Draw PLAN at true size: crease pattern (valley dashed, mountain dash-dot) and folded piece."""
-    from foldtrue.plan.file import read_plan
-    from foldtrue.plan.fold import fold_plan
-    from foldtrue.report.drawing import draw_plan
-    from foldtrue.report.files import write_whole
-
-    write_whole(out, draw_plan(fold_plan(read_plan(plan_file))).encode())
+plan.add_command(plan_draw)

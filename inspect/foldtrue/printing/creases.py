@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from foldtrue.handover import Nominal
 from foldtrue.handover_grid import PlannedGrid
+from foldtrue.printing.cautions import BLADE
 from foldtrue.printing.drawing import Drawing, bounds
 from foldtrue.printing.fold_lines import fold_stroke, line_key, rim_stroke, unused_creases
 from foldtrue.printing.twist_marks import hand_key, twist_marks
-
-BLADE = "Cutting the sheet: a sharp blade on a cutting mat, along a steel rule, away from yourself."
 
 
 def draw_creases(nominal: Nominal, grid: PlannedGrid | None = None) -> Drawing:

@@ -22,8 +22,9 @@ def draw_folded(nominal: Nominal, side: Side) -> Drawing:
     """
     mirror = np.array([1.0 if side == "front" else -1.0, 1.0])
     outline = nominal.outline_mm * mirror
-    polygons = [nominal.vertices_mm[list(twist.tips)] * mirror for twist in nominal.twists]
-    names, hands = [t.id for t in nominal.twists], [t.hand for t in nominal.twists]
+    shown = [t for t in nominal.twists if not any(_holds(area, t.planned_mm) for area in nominal.unmodelled_mm)]
+    polygons = [nominal.vertices_mm[list(twist.tips)] * mirror for twist in shown]
+    names, hands = [t.id for t in shown], [t.hand for t in shown]
     edges = tuple(_shown_edges(nominal, side, mirror))
     low, high = bounds(outline)
     width, height = np.ptp(outline, axis=0)
@@ -38,8 +39,8 @@ def draw_folded(nominal: Nominal, side: Side) -> Drawing:
         marks=(
             *edges,
             rim_stroke(outline),
-            *twist_marks(polygons, names, hands if front else None),
             *area_marks(nominal, mirror),
+            *twist_marks(polygons, names, hands if front else None),
         ),
         key=(*_edge_key(), *area_key(nominal), *(hand_key() if front else ())),
     )
@@ -54,6 +55,15 @@ def _shown_edges(nominal: Nominal, side: Side, mirror: Array) -> Iterable[Stroke
     for k in np.flatnonzero(alone(starts, stops, 1e-5 * nominal.pitch_mm)):
         width = RIM_MM if cut[k] else _EDGE_MM
         yield Stroke(np.stack([starts[k], stops[k]]) * mirror, "cut" if cut[k] else "edge", width)
+
+
+def _holds(area: Array, point: tuple[float, float]) -> bool:
+    """Whether a point lies inside a polygon (K, 2): a ray from it crosses the outline an odd number of times."""
+    area = area.mean(0) + (1 - 1e-6) * (area - area.mean(0))  # a point on the outline is not inside
+    (x, y), (ax, ay), (bx, by) = point, area.T, np.roll(area, -1, 0).T
+    level = (ay > y) != (by > y)
+    crossing = ax + (y - ay) * (bx - ax) / np.where(level, by - ay, 1.0)
+    return bool((level & (crossing > x)).sum() % 2)
 
 
 def area_marks(nominal: Nominal, mirror: Array) -> Iterable[Mark]:

@@ -6,15 +6,26 @@ Order: ring by ring from the inside, each ring counter-clockwise (common practic
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from math import atan2, ceil, degrees, hypot, pi, sqrt
+from math import atan2, ceil, hypot, pi
 
 import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import Nominal, Twist
 from foldtrue.handover_grid import PlannedGrid
-from foldtrue.printing.drawing import SAMPLE_MM, Area, Drawing, KeyEntry, Mark, Page, Stroke, Window, Words, bounds
+from foldtrue.printing.drawing import (
+    SAMPLE_MM,
+    WHITE,
+    Area,
+    Drawing,
+    KeyEntry,
+    Mark,
+    Page,
+    Stroke,
+    Window,
+    Words,
+    bounds,
+)
 from foldtrue.printing.fold_lines import GRID_MM, RIM_MM, rim_stroke
 from foldtrue.printing.guide_table import table_pages
 from foldtrue.printing.layout import (
@@ -27,9 +38,12 @@ from foldtrue.printing.layout import (
     text_block,
 )
 from foldtrue.printing.twist_marks import hand_arrow, hand_key, room
+from foldtrue.printing.way import Way, start_words, step_mm, way_to
 
 _WAY_MM = 0.7
 _TYPE_MM = 4.2
+_ROOM_FOR_ARROW_MM = 2.2
+"""A smaller twist on the page shows its number alone; its hand is in the list."""
 _DIRECTIONS = (
     "to the right",
     "up to the right",
@@ -38,17 +52,6 @@ _DIRECTIONS = (
     "down to the left",
     "down to the right",
 )
-
-
-@dataclass(frozen=True)
-class Way:
-    """How to count from the grid's start to a twist: so many spaces along one grid line, then along another.
-
-    start: sheet frame, mm. steps: (direction in steps of 60 degrees counter-clockwise from +x, spaces), none of 0.
-    """
-
-    start: tuple[float, float]
-    steps: tuple[tuple[int, float], ...]
 
 
 def guide_pages(nominal: Nominal, grid: PlannedGrid, paper: tuple[float, float]) -> tuple[Page, ...]:
@@ -67,32 +70,10 @@ def guide_order(nominal: Nominal) -> tuple[Twist, ...]:
     return tuple(sorted(nominal.twists, key=key))
 
 
-def grid_start_mm(nominal: Nominal) -> tuple[float, float]:
-    """The point of the sheet from which grid coordinates count."""
-    twist = nominal.twists[0]
-    (i, j), (x, y) = twist.grid, twist.sheet_mm
-    return x - nominal.pitch_mm * (i + j / 2), y - nominal.row_mm * j
-
-
-def start_words(nominal: Nominal) -> str:
-    """What a folder calls the point from which grid coordinates count."""
-    return "the sheet's centre" if hypot(*grid_start_mm(nominal)) < 1e-6 * nominal.pitch_mm else "the ringed corner"
-
-
-def way_to(nominal: Nominal, twist: Twist) -> Way:
-    """The shortest count along grid lines: those two of the six directions between which the twist lies."""
-    i, j = (round(v, 6) for v in twist.grid)
-    sector = int(round(degrees(atan2(j * sqrt(3) / 2, i + j / 2)) % 360, 6) // 60) % 6
-    for _ in range(sector):  # turned back by 60 degrees at a time: i, j -> i + j, -i
-        i, j = i + j, -i
-    steps = tuple(((sector + k) % 6, round(n, 6)) for k, n in enumerate((i, j)) if abs(n) > 1e-6)
-    return Way(grid_start_mm(nominal), steps)
-
-
 def _first_words(nominal: Nominal, first: Twist) -> str:
     way, start = way_to(nominal, first), start_words(nominal)
     hand = "ccw" if first.hand > 0 else "cw"
-    found = " then ".join(
+    found = ", then ".join(
         f"{n:.4g} {'space' if n == 1 else 'spaces'} along the grid line {_DIRECTIONS[d]}" for d, n in way.steps
     )
     x, y = (a - b + 0.0 for a, b in zip(first.sheet_mm, way.start, strict=True))
@@ -109,12 +90,13 @@ def _first_page(nominal: Nominal, grid: PlannedGrid, order: Sequence[Twist], pap
     title = f"{nominal.name}: placement guide"
     about = (
         f"{len(order)} twists. Lay the sheet front up and turned as drawn, one set of grid lines level. "
-        f"One space is one side of the grid's small triangle, {nominal.pitch_mm:.2f} mm. This drawing is reduced."
+        f"One space is one side of the grid's small triangle, {nominal.pitch_mm:.2f} mm. This drawing is reduced; "
+        "hands without room for an arrow are in the list."
     )
     above = heading(title, about, wide)
     first = text_block(_first_words(nominal, order[0]), _TYPE_MM, wide)
     then = text_block("Then the others in the order of their numbers, ring by ring.", _TYPE_MM, wide)
-    key = key_and_cautions((*_key(), *hand_key()), (), wide)
+    key = key_and_cautions(_key(), (), wide)
     top = height - MARGIN_MM - above[1]
     low = MARGIN_MM + FOOT_MM + key[1]
     space = top - first[1] - then[1] - 3.0 - low
@@ -138,15 +120,16 @@ def _first_page(nominal: Nominal, grid: PlannedGrid, order: Sequence[Twist], pap
 def draw_guide(nominal: Nominal, grid: PlannedGrid, order: Sequence[Twist], scale: float) -> Drawing:
     """The sheet with its grid, every twist with its number and hand, and the way to the first; lines and type so thick
     and large that they come out well at the given scale."""
-    low, high = bounds(nominal.sheet_outline_mm)
+    way = way_to(nominal, order[0])
+    low, high = bounds(np.array([*nominal.sheet_outline_mm, *way.points(nominal.pitch_mm)]), 3.0 / scale)
     along = np.stack([-grid.normals[:, 1], grid.normals[:, 0]], 1)
     foot = grid.offset_mm[:, None] * grid.normals
     ends = np.stack([foot + grid.low_mm[:, None] * along, foot + grid.high_mm[:, None] * along], 1)
     lines = tuple(Stroke(points, "grid", GRID_MM / scale, grey=0.35) for points in ends)
     twists = (mark for k, twist in enumerate(order) for mark in _numbered(nominal, twist, k + 1, scale))
     rim = Stroke(nominal.sheet_outline_mm, "rim", RIM_MM / scale, closed=True)
-    way = _way_marks(nominal, order[0], scale)
-    return Drawing("guide", nominal.name, "", low, high, (*lines, rim, *twists, *way))
+    marks = (*lines, rim, *twists, *_way_marks(nominal, order[0], way, scale))
+    return Drawing("guide", nominal.name, "", low, high, marks)
 
 
 def _numbered(nominal: Nominal, twist: Twist, number: int, scale: float) -> Iterable[Mark]:
@@ -154,9 +137,10 @@ def _numbered(nominal: Nominal, twist: Twist, number: int, scale: float) -> Iter
     corners = _in_turn(corners)
     x, y = corners.mean(0)
     size = min(max(0.75 * room(corners), 1.4 / scale), 5.0 / scale)
-    yield Area((corners,), 1.0, "twist")
+    yield Area((corners,), WHITE, "twist")
     yield Stroke(corners, "twist", 0.25 / scale, closed=True)
-    yield from hand_arrow(corners.mean(0), 0.85 * room(corners), twist.hand)
+    if room(corners) * scale >= _ROOM_FOR_ARROW_MM:
+        yield from hand_arrow(corners.mean(0), 0.85 * room(corners), twist.hand)
     yield Words((float(x), float(y) - 0.35 * size), str(number), size, "middle")
 
 
@@ -166,23 +150,22 @@ def _in_turn(corners: Array) -> Array:
     return np.asarray(corners[np.argsort(np.arctan2(ray[:, 1], ray[:, 0]))])
 
 
-def _way_marks(nominal: Nominal, first: Twist, scale: float) -> Iterable[Mark]:
+def _way_marks(nominal: Nominal, first: Twist, way: Way, scale: float) -> Iterable[Mark]:
     """A ring at the start, thick lines along the grid with a dot at every whole space, an arrow head at the twist (its
     number stays free)."""
-    way = way_to(nominal, first)
     place = np.array(way.start)
     yield _disc(place, 2.2 / scale, None, scale)
     yield _disc(place, 0.6 / scale, 0.0, scale)
     for number, (direction, spaces) in enumerate(way.steps, 1):
-        unit = np.array([np.cos(direction * pi / 3), np.sin(direction * pi / 3)])
+        unit = step_mm(direction, 1.0)
         last = number == len(way.steps)
         free = min(0.85 * room(nominal.vertices_sheet_mm[list(first.tips)]), 0.5 * spaces * nominal.pitch_mm) * last
         stop = place + spaces * nominal.pitch_mm * unit
         yield Stroke(np.array([place, stop - free * unit]), "way", _WAY_MM / scale)
         for k in range(1, ceil(spaces - 1e-6) if last else int(spaces + 1e-6) + 1):
-            yield _disc(place + k * nominal.pitch_mm * unit, 1.0 / scale, 0.0, scale)
+            yield _disc(place + k * nominal.pitch_mm * unit, min(1.0 / scale, 0.2 * nominal.pitch_mm), 0.0, scale)
         if last:
-            yield _arrow_head(stop - free * unit, unit, 3.0 / scale)
+            yield _arrow_head(stop - free * unit, unit, min(3.0 / scale, 0.6 * nominal.pitch_mm))
         place = stop
 
 
@@ -207,4 +190,5 @@ def _key() -> tuple[KeyEntry, ...]:
         KeyEntry((Stroke(line, "grid", GRID_MM, grey=0.35),), "grid line"),
         KeyEntry((_disc(np.array([SAMPLE_MM[0] / 2, 0.0]), 1.8, None, 1.0),), "where counting starts"),
         KeyEntry(way, "way to the first twist, a dot for each space"),
+        *hand_key(),
     )

@@ -59,7 +59,7 @@ def _rows(order: Sequence[Twist]) -> Iterable[Row]:
             ring = twist.ring
             yield f"Ring {ring}: {count[ring]} twist{'s' if count[ring] > 1 else ''}"
         hand = "ccw" if twist.hand > 0 else "cw"
-        i, j = (f"{round(v, 3) + 0.0:g}" for v in twist.grid)
+        i, j = (f"{round(v, 6) + 0.0:g}" for v in twist.grid)
         yield str(number), twist.id, twist.kind, hand, i, j
 
 

@@ -8,15 +8,12 @@ import numpy as np
 
 from foldtrue.handover import Nominal
 from foldtrue.handover_layers import LayerRegion
+from foldtrue.printing.cautions import LAMP
 from foldtrue.printing.drawing import BLACK, SAMPLE_MM, WHITE, Area, Drawing, KeyEntry, Mark, Stroke, Words, bounds
 from foldtrue.printing.fold_lines import rim_stroke
 from foldtrue.printing.folded import area_key, area_marks
 from foldtrue.transmission import stack_transmittance
 
-LAMP = (
-    "Paper burns: hold the piece against a window, a light pad or cool LEDs, never a hot lamp or a flame; "
-    "do not stare into the lamp."
-)
 REFLECTANCE, TRANSMITTANCE = 0.61, 0.38
 """Of one layer: strong thin paper, invented within published ranges (as foldtrue.simulate draws it)."""
 _LEAST_TYPE_MM, _MOST_TYPE_MM = 1.2, 5.0

@@ -19,7 +19,8 @@ def svg_text(pages: Sequence[Page]) -> str:
     """
     width = max(page.width_mm for page in pages)
     height = sum(page.height_mm for page in pages) + _GAP_MM * (len(pages) - 1)
-    body, top = [], height
+    body: list[str] = []
+    top = height
     for number, page in enumerate(pages):
         body += _page(page, number, top, height)
         top -= page.height_mm + _GAP_MM

@@ -8,6 +8,7 @@ from math import ceil
 
 import numpy as np
 
+from foldtrue.printing.cautions import BLADE
 from foldtrue.printing.drawing import Drawing, Mark, Page, Stroke, Window, Words
 from foldtrue.printing.layout import (
     FOOT_MM,
@@ -21,7 +22,7 @@ from foldtrue.printing.twist_marks import label
 from foldtrue.printing.words import fitted
 
 OVERLAP_MM = 10.0
-_HEAD_MM = 12.0
+_HEAD_MM = 13.0
 _CROSS_MM, _RING_MM = 4.0, 2.0
 _THIN_MM = 0.1
 MOST_PAGES = 400
@@ -81,9 +82,9 @@ def _tile_page(drawing: Drawing, tiling: Tiling, row: int, column: int) -> Page:
     room = tiling.paper[0] - 2 * MARGIN_MM
     top = tiling.paper[1] - MARGIN_MM
     marks: tuple[Mark, ...] = (
-        Words((MARGIN_MM, top - 3.5), fitted(drawing.title, 3.5, room - 60), 3.5),
-        Words((MARGIN_MM + room, top - 3.5), label, 3.5, "end"),
-        Words((MARGIN_MM, top - 8.5), fitted(_how_to_join(row, column), 2.8, room), 2.8),
+        Words((MARGIN_MM, top - 3.0), fitted(drawing.title, 3.5, room - 60), 3.5),
+        Words((MARGIN_MM + room, top - 3.0), label, 3.5, "end"),
+        Words((MARGIN_MM, top - 7.0), fitted(_how_to_join(row, column), 2.8, room), 2.8),
         Stroke(_corners(clip), "frame", _THIN_MM, closed=True),
         *placed(tuple(_crosses(tiling, row, column)), *shift),
         *control_line(),
@@ -135,7 +136,8 @@ def _overview(drawing: Drawing, tiling: Tiling) -> Page:
         f"{drawing.about} This page is reduced; the {tiling.pages} pages that follow are at true size and overlap by "
         f"{OVERLAP_MM:g} mm. They join as the frames show, numbered row / column."
     )
-    above, key = heading(drawing.title, about, room), key_and_cautions(drawing.key, drawing.cautions, room)
+    cautions = (*(c for c in drawing.cautions if c != BLADE), BLADE)
+    above, key = heading(drawing.title, about, room), key_and_cautions(drawing.key, cautions, room)
     first, last = tiling.box(0, 0), tiling.box(tiling.rows - 1, tiling.columns - 1)
     whole = (first[0], last[1], last[2], first[3])
     space = height - 2 * MARGIN_MM - above[1] - key[1] - FOOT_MM
