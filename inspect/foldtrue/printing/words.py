@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from bisect import bisect_right
 
 FONT = "Helvetica"
 """One of the fourteen fonts that every reader of PDF has (ISO 32000-1, 9.6.2.2): nothing has to be embedded."""
@@ -18,7 +18,6 @@ def latin(text: str) -> str:
     return printable(text).encode("cp1252", "replace").decode("cp1252")
 
 
-@cache
 def width_mm(text: str, size_mm: float) -> float:
     """Width of one line in the font of the PDF."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -31,10 +30,8 @@ def fitted(text: str, size_mm: float, room_mm: float) -> str:
     text = printable(text)
     if width_mm(text, size_mm) <= room_mm:
         return text
-    kept = text
-    while kept and width_mm(kept + "...", size_mm) > room_mm:
-        kept = kept[:-1]
-    return kept.rstrip() + "..."
+    fits = bisect_right(range(len(text)), room_mm, key=lambda n: width_mm(text[:n] + "...", size_mm))
+    return text[: max(fits - 1, 0)].rstrip() + "..."
 
 
 def wrapped(text: str, size_mm: float, room_mm: float) -> list[str]:
