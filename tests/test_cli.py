@@ -114,6 +114,23 @@ def test_draw(plan_file, tmp_path):
     assert (tmp_path / "plan.svg").read_text().startswith("<svg")
 
 
+def test_draw_on_paper_says_how_many_pages_there_are(plan_file, tmp_path, capsys):
+    assert call("plan draw --what all --paper A4 --grid-lines", plan_file, "--out", tmp_path / "plan.pdf") == 0
+    assert (tmp_path / "plan.pdf").read_bytes().startswith(b"%PDF-")
+    assert " pages. Print at 100 %" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("options", "name", "words"),
+    [("--paper A4", "x.svg", "not cut up into pages"), ("", "x.png", "neither a PDF nor an SVG")],
+)
+def test_a_drawing_in_a_form_that_cannot_hold_it_is_declined(options, name, words, plan_file, tmp_path, capsys):
+    capsys.readouterr()
+    assert call(f"plan draw {options}", plan_file, "--out", tmp_path / name) == 2
+    assert words in one_line(capsys.readouterr())
+    assert not (tmp_path / name).exists()
+
+
 def test_a_plan_that_cannot_be_folded_is_declined_and_not_written(tmp_path, capsys):
     out = tmp_path / "plan.json"
     assert call(NEW.replace("--rings 2", "--rings 9"), "--out", out) == 2
