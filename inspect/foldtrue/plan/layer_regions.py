@@ -50,9 +50,12 @@ def _boundary_loops(overlay: Overlay, whole: IntArray) -> list[list[int]]:
     """Half-edges around every joined region, in order; whole: (2E,) the joined region left of each half-edge."""
     boundary: BoolArray = whole != whole[np.arange(len(whole)) ^ 1]
     following, bounds = overlay.next_half_edge.tolist(), boundary.tolist()
-    left, loops = set(np.flatnonzero(boundary).tolist()), []
-    while left:
-        loop = [min(left)]
+    seen: set[int] = set()
+    loops = []
+    for first in np.flatnonzero(boundary).tolist():
+        if first in seen:
+            continue
+        loop = [first]
         while True:
             ahead = following[loop[-1]]
             while not bounds[ahead]:
@@ -60,7 +63,7 @@ def _boundary_loops(overlay: Overlay, whole: IntArray) -> list[list[int]]:
             if ahead == loop[0]:
                 break
             loop.append(ahead)
-        left.difference_update(loop)
+        seen.update(loop)
         loops.append(loop)
     return loops
 

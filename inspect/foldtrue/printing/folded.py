@@ -8,11 +8,12 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import Nominal, Side
-from foldtrue.printing.drawing import SAMPLE_MM, Area, Drawing, KeyEntry, Mark, Stroke, Words, alone, bounds
+from foldtrue.printing.areas import area_key, area_marks, lies_in_area
+from foldtrue.printing.drawing import SAMPLE_MM, Drawing, KeyEntry, Stroke, alone, bounds
 from foldtrue.printing.fold_lines import RIM_MM, rim_stroke
 from foldtrue.printing.twist_marks import hand_key, twist_marks
 
-_EDGE_MM, _AREA_MM = 0.2, 0.35
+_EDGE_MM = 0.2
 
 
 def draw_folded(nominal: Nominal, side: Side) -> Drawing:
@@ -22,7 +23,7 @@ def draw_folded(nominal: Nominal, side: Side) -> Drawing:
     """
     mirror = np.array([1.0 if side == "front" else -1.0, 1.0])
     outline = nominal.outline_mm * mirror
-    shown = [t for t in nominal.twists if not any(_holds(area, t.planned_mm) for area in nominal.unmodelled_mm)]
+    shown = [twist for twist in nominal.twists if not lies_in_area(nominal, twist.planned_mm)]
     polygons = [nominal.vertices_mm[list(twist.tips)] * mirror for twist in shown]
     names, hands = [t.id for t in shown], [t.hand for t in shown]
     edges = tuple(_shown_edges(nominal, side, mirror))
@@ -55,34 +56,6 @@ def _shown_edges(nominal: Nominal, side: Side, mirror: Array) -> Iterable[Stroke
     for k in np.flatnonzero(alone(starts, stops, 1e-5 * nominal.pitch_mm)):
         width = RIM_MM if cut[k] else _EDGE_MM
         yield Stroke(np.stack([starts[k], stops[k]]) * mirror, "cut" if cut[k] else "edge", width)
-
-
-def _holds(area: Array, point: tuple[float, float]) -> bool:
-    """Whether a point lies inside a polygon (K, 2): a ray from it crosses the outline an odd number of times."""
-    area = area.mean(0) + (1 - 1e-6) * (area - area.mean(0))  # a point on the outline is not inside
-    (x, y), (ax, ay), (bx, by) = point, area.T, np.roll(area, -1, 0).T
-    level = (ay > y) != (by > y)
-    crossing = ax + (y - ay) * (bx - ax) / np.where(level, by - ay, 1.0)
-    return bool((level & (crossing > x)).sum() % 2)
-
-
-def area_marks(nominal: Nominal, mirror: Array) -> Iterable[Mark]:
-    """Panels and areas left out of the model: plain outlines, empty inside, with a word in each."""
-    names = [""] * (len(nominal.unmodelled_mm) - len(nominal.panels)) + [panel.id for panel in nominal.panels]
-    for corners, name in zip(nominal.unmodelled_mm, names, strict=True):
-        outline = corners * mirror
-        x, y = outline.mean(0)
-        size = float(np.clip(0.1 * np.ptp(outline, axis=0).min(), 1.0, 4.0))
-        yield Area((outline,), 1.0, "unmodelled")
-        yield Stroke(outline, "panel" if name else "unmodelled", _AREA_MM, closed=True)
-        yield Words((float(x), float(y) - 0.35 * size), name or "not modelled", size, "middle")
-
-
-def area_key(nominal: Nominal) -> tuple[KeyEntry, ...]:
-    if not nominal.unmodelled_mm:
-        return ()
-    box = np.array([[1.0, -1.5], [SAMPLE_MM[0] - 1, -1.5], [SAMPLE_MM[0] - 1, 1.5], [1.0, 1.5]])
-    return (KeyEntry((Stroke(box, "unmodelled", _AREA_MM, closed=True),), "area about which the plan says nothing"),)
 
 
 def _edge_key() -> tuple[KeyEntry, ...]:

@@ -35,6 +35,7 @@ from foldtrue.printing.layout import (
     heading,
     key_and_cautions,
     placed,
+    reduced,
     text_block,
 )
 from foldtrue.printing.twist_marks import hand_arrow, hand_key, room
@@ -90,8 +91,8 @@ def _first_page(nominal: Nominal, grid: PlannedGrid, order: Sequence[Twist], pap
     title = f"{nominal.name}: placement guide"
     about = (
         f"{len(order)} twists. Lay the sheet front up and turned as drawn, one set of grid lines level. "
-        f"One space is one side of the grid's small triangle, {nominal.pitch_mm:.2f} mm. This drawing is reduced; "
-        "hands without room for an arrow are in the list."
+        f"One space is one side of the grid's small triangle, {nominal.pitch_mm:.2f} mm. This drawing is not for "
+        "measuring; hands without room for an arrow are in the list."
     )
     above = heading(title, about, wide)
     first = text_block(_first_words(nominal, order[0]), _TYPE_MM, wide)
@@ -99,14 +100,9 @@ def _first_page(nominal: Nominal, grid: PlannedGrid, order: Sequence[Twist], pap
     key = key_and_cautions(_key(), (), wide)
     top = height - MARGIN_MM - above[1]
     low = MARGIN_MM + FOOT_MM + key[1]
-    space = top - first[1] - then[1] - 3.0 - low
-    box_low, box_high = bounds(nominal.sheet_outline_mm)
-    scale = min(wide / (box_high[0] - box_low[0]), space / (box_high[1] - box_low[1]), 1.0)
+    room_on_page = (MARGIN_MM, low, width - MARGIN_MM, top - first[1] - then[1] - 3.0)
+    scale, shift = reduced(*bounds(nominal.sheet_outline_mm), room_on_page)
     drawing = draw_guide(nominal, grid, order, scale)
-    shift = (
-        width / 2 - scale * (box_low[0] + box_high[0]) / 2,
-        low + space / 2 - scale * (box_low[1] + box_high[1]) / 2,
-    )
     marks = (
         *placed(above[0], MARGIN_MM, height - MARGIN_MM),
         *placed(first[0], MARGIN_MM, top),

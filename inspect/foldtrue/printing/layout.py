@@ -61,6 +61,16 @@ def _page(drawing: Drawing, width: float, height: float, around: tuple[Block, Bl
     return Page(width, height, drawing.title, (Window(drawing, 1.0, shift),), marks)
 
 
+def reduced(
+    low: tuple[float, float], high: tuple[float, float], room: tuple[float, float, float, float]
+) -> tuple[float, tuple[float, float]]:
+    """Scale, 1 at most, and shift that put a box with corners low and high into the middle of the room (x0, y0, x1, y1)
+    on a page."""
+    x0, y0, x1, y1 = room
+    scale = min((x1 - x0) / (high[0] - low[0]), (y1 - y0) / (high[1] - low[1]), 1.0)
+    return scale, ((x0 + x1 - scale * (low[0] + high[0])) / 2, (y0 + y1 - scale * (low[1] + high[1])) / 2)
+
+
 def placed(marks: Sequence[Mark], x: float, y: float) -> tuple[Mark, ...]:
     return tuple(moved(mark, 1.0, (x, y)) for mark in marks)
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from foldtrue.handover import Nominal
 from foldtrue.handover_layers import LayerRegion
+from foldtrue.printing.areas import area_key, area_marks, lies_in_area
 from foldtrue.printing.cautions import LAMP
 from foldtrue.printing.drawing import BLACK, SAMPLE_MM, WHITE, Area, Drawing, KeyEntry, Mark, Stroke, Words, bounds
 from foldtrue.printing.fold_lines import rim_stroke
-from foldtrue.printing.folded import area_key, area_marks
 from foldtrue.transmission import stack_transmittance
 
 REFLECTANCE, TRANSMITTANCE = 0.61, 0.38
@@ -35,8 +35,9 @@ def draw_light(nominal: Nominal, regions: Sequence[LayerRegion]) -> Drawing:
     """Layer counts seen from the front against the light, greys by the light that comes through."""
     greys = layer_greys([region.layers for region in regions])
     low, high = bounds(nominal.outline_mm)
-    small = sum(_type_size(region) is None for region in regions)
-    note = f" {small} areas are too small for their number; their grey is in the key." if small else ""
+    numbers = [number for region in regions for number in _number(nominal, region, greys[region.layers])]
+    bare = len(regions) - len(numbers)
+    note = f" {bare} areas have no room for their number; their grey is in the key." if bare else ""
     return Drawing(
         kind="light",
         title=f"{nominal.name}: against the light",
@@ -45,7 +46,7 @@ def draw_light(nominal: Nominal, regions: Sequence[LayerRegion]) -> Drawing:
         high=high,
         marks=(
             *(mark for region in regions for mark in _region(region, greys[region.layers])),
-            *(words for region in regions for words in _number(region, greys[region.layers])),
+            *numbers,
             rim_stroke(nominal.outline_mm),
             *area_marks(nominal, np.ones(2)),
         ),
@@ -66,9 +67,10 @@ def _type_size(region: LayerRegion) -> float | None:
     return None if size < _LEAST_TYPE_MM else min(size, _MOST_TYPE_MM)
 
 
-def _number(region: LayerRegion, grey: float) -> Iterable[Words]:
+def _number(nominal: Nominal, region: LayerRegion, grey: float) -> Iterable[Words]:
+    """The number of layers, where it is readable and no area that hides layers cuts it."""
     size = _type_size(region)
-    if size is not None:
+    if size is not None and not lies_in_area(nominal, region.inner_mm, size):
         x, y = region.inner_mm
         yield Words((x, y - 0.35 * size), str(region.layers), size, "middle", WHITE if grey < _DARK else BLACK)
 

@@ -10,14 +10,7 @@ import numpy as np
 
 from foldtrue.printing.cautions import BLADE
 from foldtrue.printing.drawing import Drawing, Mark, Page, Stroke, Window, Words
-from foldtrue.printing.layout import (
-    FOOT_MM,
-    MARGIN_MM,
-    control_line,
-    heading,
-    key_and_cautions,
-    placed,
-)
+from foldtrue.printing.layout import FOOT_MM, MARGIN_MM, control_line, heading, key_and_cautions, placed, reduced
 from foldtrue.printing.twist_marks import label
 from foldtrue.printing.words import fitted
 
@@ -139,14 +132,9 @@ def _overview(drawing: Drawing, tiling: Tiling) -> Page:
     cautions = (*(c for c in drawing.cautions if c != BLADE), BLADE)
     above, key = heading(drawing.title, about, room), key_and_cautions(drawing.key, cautions, room)
     first, last = tiling.box(0, 0), tiling.box(tiling.rows - 1, tiling.columns - 1)
-    whole = (first[0], last[1], last[2], first[3])
-    space = height - 2 * MARGIN_MM - above[1] - key[1] - FOOT_MM
-    scale = min(room / (whole[2] - whole[0]), space / (whole[3] - whole[1]), 1.0)
     low = MARGIN_MM + FOOT_MM + key[1]
-    shift = (
-        width / 2 - scale * (whole[0] + whole[2]) / 2,
-        low + space / 2 - scale * (whole[1] + whole[3]) / 2,
-    )
+    room_on_page = (MARGIN_MM, low, width - MARGIN_MM, height - MARGIN_MM - above[1])
+    scale, shift = reduced((first[0], last[1]), (last[2], first[3]), room_on_page)
     frames = (
         mark
         for row in range(tiling.rows)
