@@ -96,6 +96,9 @@ def test_a_hostile_name_stays_words_and_stays_on_the_page(named_plan, pages, nam
     }
     assert not any(key.startswith("on") or key.endswith("href") for element in svg.iter() for key in element.attrib)
     assert_words_on_page(laid_out)
+    headings = [mark.text for page in laid_out for mark in page.marks[:1]]
+    for what in ("Crease pattern", "Folded piece, front", "Against the light", "Placement guide"):
+        assert any(heading.startswith(what) for heading in headings)
 
 
 def assert_words_on_page(laid_out):

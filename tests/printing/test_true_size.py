@@ -98,9 +98,9 @@ def joined(large_panel):
     place (x, y) mm of the cross that comes to lie on the other's."""
     plan, nominal = large_panel
     laid_out = plan_pages(plan, ("creases",), DrawOptions(paper="A4"), nominal)
-    assert [page.title.partition(": ")[2] for page in laid_out[3:5]] == [
-        "crease pattern, row 2 of 4, column 1 of 2",
-        "crease pattern, row 2 of 4, column 2 of 2",
+    assert [page.title.partition(", ")[2] for page in laid_out[3:5]] == [
+        "row 2 of 4, column 1 of 2",
+        "row 2 of 4, column 2 of 2",
     ]
     pdf = pdf_bytes(laid_out)
     left, right = darkness(pdf, 3), darkness(pdf, 4)

@@ -45,10 +45,11 @@ def plan_draw(plan_file: Path, what: str, paper: Any, grid_lines: bool, out: Pat
     from foldtrue.plan_drawings import DRAWINGS, DrawOptions, plan_pages
     from foldtrue.printing.pdf import pdf_bytes
     from foldtrue.printing.svg import svg_text
+    from foldtrue.printing.words import counted
     from foldtrue.report.files import write_whole
 
     names: Any = DRAWINGS if what == "all" else (what,)
     pages = plan_pages(read_plan(plan_file), names, DrawOptions(paper=paper, grid_lines=grid_lines))
     write_whole(out, pdf_bytes(pages) if form == ".pdf" else svg_text(pages).encode())
     if form == ".pdf":
-        click.echo(f"{len(pages)} page{'s' if len(pages) > 1 else ''}. Print at 100 % and check the 100 mm line.")
+        click.echo(f"{counted(len(pages), 'page')}. Print at 100 % and check the 100 mm line.")

@@ -8,6 +8,7 @@ from foldtrue.printing.cautions import BLADE
 from foldtrue.printing.drawing import Drawing, bounds
 from foldtrue.printing.fold_lines import fold_stroke, line_key, rim_stroke, unused_creases
 from foldtrue.printing.twist_marks import hand_key, twist_marks
+from foldtrue.printing.words import counted
 
 
 def draw_creases(nominal: Nominal, grid: PlannedGrid | None = None) -> Drawing:
@@ -28,9 +29,9 @@ def draw_creases(nominal: Nominal, grid: PlannedGrid | None = None) -> Drawing:
     low, high = bounds(nominal.sheet_outline_mm)
     return Drawing(
         kind="creases",
-        title=f"{nominal.name}: crease pattern",
+        title=f"Crease pattern: {nominal.name}",
         about=f"Unfolded sheet seen from its front. Grid pitch {nominal.pitch_mm:.2f} mm, lines "
-        f"{nominal.row_mm:.2f} mm apart. {len(nominal.twists)} twists.",
+        f"{nominal.row_mm:.2f} mm apart. {counted(len(nominal.twists), 'twist')}.",
         low=low,
         high=high,
         marks=(*unused, *folds, rim_stroke(nominal.sheet_outline_mm), *marks),

@@ -33,7 +33,7 @@ def draw_folded(nominal: Nominal, side: Side) -> Drawing:
     note = "" if front else " Names stand where the twists lie behind."
     return Drawing(
         kind=side,
-        title=f"{nominal.name}: folded piece, {side}",
+        title=f"Folded piece, {side}: {nominal.name}",
         about=f"Finished size {width:.1f} x {height:.1f} mm, seen from the {side}.{note}",
         low=low,
         high=high,

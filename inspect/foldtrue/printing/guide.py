@@ -40,6 +40,7 @@ from foldtrue.printing.layout import (
 )
 from foldtrue.printing.twist_marks import hand_arrow, hand_key, room
 from foldtrue.printing.way import Way, start_words, step_mm, way_to
+from foldtrue.printing.words import counted
 
 _WAY_MM = 0.7
 _TYPE_MM = 4.2
@@ -88,9 +89,9 @@ def _first_words(nominal: Nominal, first: Twist) -> str:
 def _first_page(nominal: Nominal, grid: PlannedGrid, order: Sequence[Twist], paper: tuple[float, float]) -> Page:
     width, height = paper
     wide = width - 2 * MARGIN_MM
-    title = f"{nominal.name}: placement guide"
+    title = f"Placement guide: {nominal.name}"
     about = (
-        f"{len(order)} twists. Lay the sheet front up and turned as drawn, one set of grid lines level. "
+        f"{counted(len(order), 'twist')}. Lay the sheet front up and turned as drawn, one set of grid lines level. "
         f"One space is one side of the grid's small triangle, {nominal.pitch_mm:.2f} mm. This drawing is not for "
         "measuring; hands without room for an arrow are in the list."
     )
@@ -155,7 +156,7 @@ def _way_marks(nominal: Nominal, first: Twist, way: Way, scale: float) -> Iterab
     for number, (direction, spaces) in enumerate(way.steps, 1):
         unit = step_mm(direction, 1.0)
         last = number == len(way.steps)
-        free = min(0.85 * room(nominal.vertices_sheet_mm[list(first.tips)]), 0.5 * spaces * nominal.pitch_mm) * last
+        free = min(1.15 * room(nominal.vertices_sheet_mm[list(first.tips)]), 0.5 * spaces * nominal.pitch_mm) * last
         stop = place + spaces * nominal.pitch_mm * unit
         yield Stroke(np.array([place, stop - free * unit]), "way", _WAY_MM / scale)
         for k in range(1, ceil(spaces - 1e-6) if last else int(spaces + 1e-6) + 1):

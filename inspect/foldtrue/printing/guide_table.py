@@ -10,7 +10,7 @@ import numpy as np
 from foldtrue.handover import Nominal, Twist
 from foldtrue.printing.drawing import Mark, Page, Stroke, Words
 from foldtrue.printing.layout import FOOT_MM, MARGIN_MM, control_line, heading, placed
-from foldtrue.printing.words import fitted
+from foldtrue.printing.words import counted, fitted
 
 _BLOCK_MM, _BETWEEN_MM = 92.0, 6.0
 _ROW_MM, _TYPE_MM, _BOX_MM = 6.0, 3.6, 3.6
@@ -36,7 +36,7 @@ def table_pages(nominal: Nominal, order: Sequence[Twist], start: str, paper: tup
         f"i: spaces along the level grid line, to the right; j: spaces along the line up to the right, at 60 degrees; "
         f"both from {start}, less than 0 the other way."
     )
-    above = heading(f"{nominal.name}: order of the twists", about, wide)
+    above = heading(f"Order of the twists: {nominal.name}", about, wide)
     room = height - 2 * MARGIN_MM - above[1] - FOOT_MM
     lines = int(room / _ROW_MM) - 1
     rows = list(_rows(order))
@@ -49,7 +49,7 @@ def table_pages(nominal: Nominal, order: Sequence[Twist], start: str, paper: tup
             marks += placed(block, MARGIN_MM + k * (_BLOCK_MM + _BETWEEN_MM), height - MARGIN_MM - above[1])
         label = f"list, page {number} of {len(pages)}"
         marks.append(Words((width - MARGIN_MM, MARGIN_MM), label, 3.2, "end"))
-        yield Page(width, height, f"{nominal.name}: order of the twists, {label}", (), tuple(marks))
+        yield Page(width, height, f"Order of the twists: {nominal.name}, {label}", (), tuple(marks))
 
 
 def _rows(order: Sequence[Twist]) -> Iterable[Row]:
@@ -57,7 +57,7 @@ def _rows(order: Sequence[Twist]) -> Iterable[Row]:
     for number, twist in enumerate(order, 1):
         if twist.ring != ring:
             ring = twist.ring
-            yield f"Ring {ring}: {count[ring]} twist{'s' if count[ring] > 1 else ''}"
+            yield f"Ring {ring}: {counted(count[ring], 'twist')}"
         hand = "ccw" if twist.hand > 0 else "cw"
         i, j = (f"{round(v, 6) + 0.0:g}" for v in twist.grid)
         yield str(number), twist.id, twist.kind, hand, i, j

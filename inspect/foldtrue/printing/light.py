@@ -40,7 +40,7 @@ def draw_light(nominal: Nominal, regions: Sequence[LayerRegion]) -> Drawing:
     note = f" {bare} areas have no room for their number; their grey is in the key." if bare else ""
     return Drawing(
         kind="light",
-        title=f"{nominal.name}: against the light",
+        title=f"Against the light: {nominal.name}",
         about=f"Folded piece seen from its front; numbers are layers of paper.{note}",
         low=low,
         high=high,

@@ -13,6 +13,10 @@ def printable(text: str) -> str:
     return "".join(c for c in text if c.isprintable())
 
 
+def counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def latin(text: str) -> str:
     """The text in the characters of the font, '?' for those it has not."""
     return printable(text).encode("cp1252", "replace").decode("cp1252")
