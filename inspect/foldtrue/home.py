@@ -1,4 +1,4 @@
-"""The one folder in which foldtrue keeps what belongs to the person: record, plans, tolerances, photos being measured."""
+"""The one folder in which foldtrue keeps what is the person's: record, plans, tolerances, photos being measured."""
 
 from __future__ import annotations
 

@@ -15,12 +15,12 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 from foldtrue.errors import UnreadableFile
 from foldtrue.report.files import write_whole
 
-JobKind = Literal["piece", "ring", "grid", "sheet"]
+JobKind = Literal["piece", "grid", "sheet", "practice"]
 JobState = Literal["waiting", "running", "done", "declined", "stopped", "broken"]
 OPEN: tuple[JobState, ...] = ("waiting", "running")
 _ID = re.compile(r"[0-9a-f]{24}")
@@ -31,9 +31,12 @@ _MAX_NAME = 120
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """One measuring. photos: names as the person's files are called, shown only. options: what the person said of the
-    photos, plain values. step: the step running. what, advice: why it was declined or broke. made: seconds since 1970.
-    seconds: how long the measuring took."""
+    """One measuring; of the kind practice, of a photo that is drawn first.
+
+    photos: names as the person's files are called, shown only. options: what the person said of the photos, plain
+    values. step: the step running. what, advice: why it was declined or broke. made: seconds since 1970. seconds: how
+    long the measuring took.
+    """
 
     id: str
     kind: JobKind
@@ -76,7 +79,9 @@ class Desk:
             self.write(job)
         except OSError as error:
             shutil.rmtree(place, ignore_errors=True)
-            raise UnreadableFile(f"The photo cannot be kept: {error.strerror or error}.", "Make room on the disk.") from None
+            raise UnreadableFile(
+                f"The photo cannot be kept: {error.strerror or error}.", "Make room on the disk."
+            ) from None
         self._forget_old()
         return job
 
@@ -139,7 +144,3 @@ def _shown_name(name: str) -> str:
     """The last part of a file's name without what cannot be printed: text to show, never a path."""
     last = re.split(r"[/\\]", name)[-1]
     return "".join(c for c in last if c.isprintable())[:_MAX_NAME] or "photo"
-
-
-def job_kind(word: str) -> JobKind | None:
-    return next((kind for kind in get_args(JobKind) if kind == word), None)

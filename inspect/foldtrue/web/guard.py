@@ -96,7 +96,7 @@ def _too_large(limits: Limits) -> str:
 
 
 def _paced(receive: Receive, limits: Limits) -> Receive:
-    """`receive` that ends the request where the body passes a limit (HTTPException 408 or 413, which the app answers)."""
+    """`receive` that ends the request where its body passes a limit: HTTPException 408 or 413, which the app tells."""
     count, end = 0, time.monotonic() + limits.whole_s
     whole = False
 

@@ -52,7 +52,11 @@ def _outcome(folder: Path, kind: str, options: Mapping[str, Any], photos: int, s
         return ("broken", "There is not enough memory for this photo.", "Use a smaller photo.")
     except Exception as error:
         traceback.print_exc()
-        return ("broken", f"foldtrue failed: {type(error).__name__}.", "Try another photo; the details are in the terminal.")
+        return (
+            "broken",
+            f"foldtrue failed: {type(error).__name__}.",
+            "Try another photo; the details are in the terminal.",
+        )
     return ("done",)
 
 
@@ -81,6 +85,20 @@ def measure_piece(files: list[Path], plan_file: Path, out: Path, options: Mappin
     write_whole(out / "picture.json", json.dumps(shown.places).encode())
 
 
+def measure_practice(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
+    """Draw a photo of a piece that was never folded, and measure it like any other."""
+    from foldtrue.plan.file import read_plan
+    from foldtrue.plan.fold import fold_plan
+    from foldtrue.report.files import write_whole
+    from foldtrue.simulate import practice_scene, simulate_photo
+
+    step("draw")
+    drawn = simulate_photo(fold_plan(read_plan(plan_file)), practice_scene(int(options["seed"]), "medium", "backlit"))
+    photo = plan_file.with_name("practice.jpg")
+    write_whole(photo, drawn.jpeg)
+    measure_piece([photo], plan_file, out, {"view": "backlit", "side": "front"}, step)
+
+
 def measure_grid(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
     from foldtrue.inspection_grid import GridOptions, inspect_grid
     from foldtrue.plan.file import read_plan
@@ -106,6 +124,7 @@ KINDS: Mapping[str, Callable[[list[Path], Path, Path, Mapping[str, Any], Step], 
     "piece": measure_piece,
     "grid": measure_grid,
     "sheet": measure_sheet,
+    "practice": measure_practice,
 }
 
 
