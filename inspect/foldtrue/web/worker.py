@@ -7,15 +7,19 @@ of ('done',), ('declined', what, advice), ('broken', what, advice).
 
 from __future__ import annotations
 
+import contextlib
 import json
 import signal
 import traceback
 from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from foldtrue.errors import FoldtrueError, MachineLacks
+from foldtrue.errors import FoldtrueError, MachineLacks, NotThisPiece, PhotoTooPoor
+
+if TYPE_CHECKING:
+    from foldtrue.report.picture import ShownPicture
 
 Step = Callable[[str], None]
 
@@ -47,6 +51,9 @@ def _outcome(folder: Path, kind: str, options: Mapping[str, Any], photos: int, s
     except MachineLacks as error:
         return ("broken", error.what, error.advice)
     except FoldtrueError as error:
+        if isinstance(error, NotThisPiece | PhotoTooPoor) and kind == "piece" and len(files) == 1:
+            with contextlib.suppress(FoldtrueError, OSError):  # without a preview the reason is told all the same
+                _preview(files[0], folder / "plan.json", folder / "out", options)
         return ("declined", error.what, error.advice)
     except MemoryError:
         return ("broken", "There is not enough memory for this photo.", "Use a smaller photo.")
@@ -63,7 +70,6 @@ def _outcome(folder: Path, kind: str, options: Mapping[str, Any], photos: int, s
 def measure_piece(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
     from foldtrue.inspection import InspectOptions, inspect_photo, inspect_photos
     from foldtrue.plan.file import read_plan
-    from foldtrue.report.files import write_whole
     from foldtrue.report.picture import show_picture
     from foldtrue.report.pooled import write_pooled
     from foldtrue.report.write import ReportOptions, write_report
@@ -80,9 +86,7 @@ def measure_piece(files: list[Path], plan_file: Path, out: Path, options: Mappin
         if pooled.inspection is None:
             raise pooled.problem or FoldtrueError("No figures of one piece come of these photos.")
         inspection = pooled.inspection
-    shown = show_picture(inspection)
-    write_whole(out / "picture.jpg", shown.jpeg)
-    write_whole(out / "picture.json", json.dumps(shown.places).encode())
+    _write_picture(out, show_picture(inspection))
 
 
 def measure_practice(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
@@ -120,6 +124,24 @@ def measure_sheet(files: list[Path], plan_file: Path, out: Path, options: Mappin
     write_sheet_report(inspection, out)
 
 
+def _preview(file: Path, plan_file: Path, out: Path, options: Mapping[str, Any]) -> None:
+    """What the person needs to lay the plan on the photo by hand."""
+    from foldtrue.photo import read_photo
+    from foldtrue.plan.file import read_plan
+    from foldtrue.plan.fold import fold_plan
+    from foldtrue.report.preview import show_preview
+
+    mirrored = "back" in (options.get("view"), options.get("side"))
+    _write_picture(out, show_preview(read_photo(file), fold_plan(read_plan(plan_file)), mirrored))
+
+
+def _write_picture(out: Path, shown: ShownPicture) -> None:
+    from foldtrue.report.files import write_whole
+
+    write_whole(out / "picture.jpg", shown.jpeg)
+    write_whole(out / "picture.json", json.dumps(shown.places).encode())
+
+
 KINDS: Mapping[str, Callable[[list[Path], Path, Path, Mapping[str, Any], Step], None]] = {
     "piece": measure_piece,
     "grid": measure_grid,
@@ -129,10 +151,10 @@ KINDS: Mapping[str, Callable[[list[Path], Path, Path, Mapping[str, Any], Step], 
 
 
 def _inspect_options(options: Mapping[str, Any], made: Callable[..., Any]) -> Any:
-    known = ("view", "side", "reference", "at_px")
+    known = ("view", "side", "reference", "pins")
     said = {name: options[name] for name in known if options.get(name) is not None}
-    if "at_px" in said:
-        said["at_px"] = tuple(said["at_px"])
+    if "pins" in said:
+        said["pins"] = tuple(tuple(row) for row in said["pins"])
     return made(**said)
 
 

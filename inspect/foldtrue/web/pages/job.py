@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -14,6 +15,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN, Job
 from foldtrue.web.shown import shown_result
+from foldtrue.web.stages import VIEW_WORDS, stage_of
 
 FILES: Mapping[str, str] = {
     "picture.jpg": "image/jpeg",
@@ -46,7 +48,8 @@ async def show(request: Request) -> Response:
     if job.state in OPEN:
         return bench.page("running.html", job=job, step=STEP_WORDS.get(job.step, ""))
     if job.state != "done":
-        return bench.page("declined.html", job=job)
+        pins = (bench.desk.out(job) / "picture.json").is_file()
+        return bench.page("declined.html", job=job, pins=pins, views=VIEW_WORDS, stage=stage_of(job.kind))
     return await run_in_threadpool(_result, bench, job)
 
 
@@ -73,7 +76,8 @@ async def again(request: Request) -> Response:
     options: dict[str, Any] = dict(job.options)
     if words(form, "view"):
         options["view"] = words(form, "view")
-    options["pins"] = _pins(words(form, "pins", 4000)) or options.get("pins")
+    pins = await run_in_threadpool(_pins, words(form, "pins", 4000), bench.desk.out(job) / "picture.json")
+    options["pins"] = pins or options.get("pins")
     new = await run_in_threadpool(bench.desk.again, job, options)
     bench.runner.add(new)
     return go_to(f"/job/{new.id}")
@@ -95,10 +99,13 @@ def _job(request: Request) -> Job:
     return job
 
 
-def _pins(text: str) -> list[list[float]] | None:
-    """Rows of plan x, y (mm) and photo x, y (px), as the page sends them; None for anything else."""
+def _pins(text: str, preview: Path) -> list[list[float]] | None:
+    """Rows of plan x, y (mm) and photo x, y (px) from the places (x, y) on the preview that the page sends; None for
+    anything else."""
     try:
-        rows = [[float(value) for value in row] for row in json.loads(text)]
-    except (ValueError, TypeError):
+        places = json.loads(preview.read_bytes())
+        moved = [[float(value) * places["factor"] for value in each] for each in json.loads(text)]
+        pairs = zip(places["pins"], moved, strict=True)
+        return [[planned[0], planned[1], x, y] for planned, (x, y) in pairs]
+    except (OSError, ValueError, TypeError, KeyError):
         return None
-    return rows if 4 <= len(rows) <= 40 and all(len(row) == 4 for row in rows) else None
