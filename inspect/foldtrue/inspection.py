@@ -29,7 +29,8 @@ class InspectOptions:
 
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
     of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
-    'auto' = look for one. dpi: resolution of a scan, None = as its file says.
+    'auto' = look for one. dpi: resolution of a scan, None = as its file says. pins: rows (x mm, y mm, x px, y px) of
+    points of the folded plan and where they are in the upright photo, laid there by hand; None = find it.
 
     Raises UsageError for a value outside these.
     """
@@ -39,6 +40,7 @@ class InspectOptions:
     at_px: tuple[float, float] | None = None
     reference: Literal["auto", "none", "scan", "card", "A4", "Letter"] = "auto"
     dpi: float | None = None
+    pins: tuple[tuple[float, float, float, float], ...] | None = None
 
     def __post_init__(self) -> None:
         if self.view not in ("auto", *get_args(View)):
@@ -95,7 +97,7 @@ def inspect_photo(
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
-    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px)
+    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px, pins=options.pins)
     plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
@@ -129,7 +131,7 @@ def inspect_photos(
     from foldtrue.pool import pool_photos
 
     names = _photo_names([Path(path) for path in paths])
-    if len(names) > 1 and options is not None and options.at_px is not None:
+    if len(names) > 1 and options is not None and (options.at_px is not None or options.pins is not None):
         raise UsageError("A place in the picture belongs to one photo.", "Leave out --at, or measure that photo alone.")
     _check_different(names)
     outcomes: dict[str, Inspection | FoldtrueError] = {}
@@ -190,9 +192,16 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
     return {
         "photo": origin["photo"],
         "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
-        "options": {**asdict(options), "at_px": list(options.at_px) if options.at_px else None},
+        "options": _plain_options(options),
         "versions": origin["versions"],
     }
+
+
+def _plain_options(options: InspectOptions) -> dict[str, Any]:
+    """As JSON values; pins are left out where there are none."""
+    said = asdict(options) | {"at_px": list(options.at_px) if options.at_px else None}
+    pins = said.pop("pins")
+    return said if pins is None else said | {"pins": [list(row) for row in pins]}
 
 
 def describe_photo(path: Path, photo: Photo) -> Mapping[str, Any]:

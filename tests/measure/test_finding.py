@@ -106,3 +106,12 @@ def test_nothing_in_the_picture_is_declined(kind, tmp_path, plan):
     Image.fromarray(pixels).save(tmp_path / "a.png")
     with pytest.raises(NotThisPiece):
         inspect_photo(tmp_path / "a.png", plan())
+
+
+def test_the_person_can_lay_the_plan_on_a_piece_whose_rim_is_out_of_the_picture(shoot, site_error, plan):
+    shot = shoot(plan(spacing=3, divisions=36, rings=3), camera={"fill": 2.2})
+    corners = shot.nominal.outline_mm
+    rough = shot.truth.map.to_px(corners) + np.random.default_rng(2).normal(0, 5.0, corners.shape)
+    pins = tuple(map(tuple, np.concatenate([corners, rough], 1).tolist()))
+    found = shot.measure(pins=pins)
+    assert site_error(shot, found)[found.fit.measured].max() < 0.05

@@ -107,13 +107,20 @@ def read_plan(path: str | Path) -> Plan:
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
             raise PlanError(f"{path.name} is too large for a plan.", "A plan is a short JSON text.")
-        content = json.loads(path.read_text("utf-8"))
+        text = path.read_bytes()
     except OSError as error:
         raise PlanError(f"Cannot read the plan {path}: {error.strerror or error}.") from None
+    return plan_of_text(text, path.name)
+
+
+def plan_of_text(text: bytes, name: str) -> Plan:
+    """Check the text of a plan file; name: what it is called in messages. Raises PlanError as `read_plan` does."""
+    try:
+        content = json.loads(text.decode("utf-8"))
     except (ValueError, RecursionError) as error:  # not UTF-8, not JSON, numbers or nesting beyond reason
-        raise PlanError(f"{path.name} is not a JSON text: {error}.", "See docs/plan-file.md.") from None
+        raise PlanError(f"{name} is not a JSON text: {error}.", "See docs/plan-file.md.") from None
     if not isinstance(content, dict):
-        raise PlanError(f"{path.name} is not a plan: expected a JSON object.", "See docs/plan-file.md.")
+        raise PlanError(f"{name} is not a plan: expected a JSON object.", "See docs/plan-file.md.")
     return parse_plan(content)
 
 

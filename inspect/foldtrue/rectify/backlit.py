@@ -21,6 +21,7 @@ from foldtrue.rectify.look import (
     to_small_matrix,
 )
 from foldtrue.rectify.outcome import Placed, RectifyOptions, as_plane, px_per_mm
+from foldtrue.rectify.pinned import pinned_turns
 from foldtrue.rectify.place import Canvas, Place, canvas, places
 from foldtrue.rectify.symmetry import motion, same_looks
 
@@ -45,8 +46,8 @@ def rectify_backlit(photo: Photo, nominal: Nominal, options: RectifyOptions, lat
     """
     small = reduce_photo(photo)
     mirrored = options.side == "back"
-    best = _best(small, nominal, _by_outline(small, nominal, mirrored))
-    if lattice and (best is None or best.fit.share < 0.6):
+    best = _best(small, nominal, _by_outline(small, nominal, options, mirrored))
+    if lattice and options.pins is None and (best is None or best.fit.share < 0.6):
         other = _best(small, nominal, _by_lattice(small, nominal, options, mirrored, photo))
         if other is not None and (best is None or other.fit.share > best.fit.share):
             best = other
@@ -63,23 +64,29 @@ def rectify_backlit(photo: Photo, nominal: Nominal, options: RectifyOptions, lat
     return as_plane(photo, small.factor, nominal, placed, options, same_looks(nominal, VIEW))
 
 
-def _by_outline(small: Small, nominal: Nominal, mirrored: bool) -> list[Candidate]:
-    """Outline fits, each in every turn the outline leaves open, scored."""
+def _by_outline(small: Small, nominal: Nominal, options: RectifyOptions, mirrored: bool) -> list[Candidate]:
+    """Outline fits, or what the person pinned, each in every turn the outline leaves open, scored."""
     out: list[Candidate] = []
     tried: list[Array] = []
-    for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:30]:
+    for start in _starts(small, nominal, options, mirrored):
         # Neighbouring thresholds give the same outline again, and turns that look alike the same look.
-        slack = 0.25 * nominal.pitch_mm * px_per_mm(fit.matrix)
+        slack = 0.25 * nominal.pitch_mm * px_per_mm(start)
         corners = [
-            apply_homography(fit.matrix @ motion(turn, np.zeros(2)), nominal.outline_mm[:3])
+            apply_homography(start @ motion(turn, np.zeros(2)), nominal.outline_mm[:3])
             for turn in nominal.symmetry[VIEW]
         ]
         if any(np.abs(place - other).max() < slack for place in corners for other in tried):
             continue
         tried.append(corners[0])
-        layers = layer_raster(nominal, fit.matrix, small.log.shape)
-        out.append(Candidate(fit.matrix, "outline", agreement(small.log, layers, planned_counts(nominal, VIEW))))
+        layers = layer_raster(nominal, start, small.log.shape)
+        out.append(Candidate(start, "outline", agreement(small.log, layers, planned_counts(nominal, VIEW))))
     return sorted(out, key=lambda c: -c.fit.share)
+
+
+def _starts(small: Small, nominal: Nominal, options: RectifyOptions, mirrored: bool) -> list[Array]:
+    if options.pins is not None:
+        return pinned_turns(options, small.factor)
+    return [fit.matrix for fit in outline_candidates(small, nominal.outline_mm, mirrored)[:30]]
 
 
 def _by_lattice(

@@ -8,12 +8,13 @@ from typing import get_args
 import numpy as np
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, SiteAmbiguous
-from foldtrue.frames import apply_homography
+from foldtrue.frames import Array, apply_homography
 from foldtrue.handover import Nominal, Photo, Plane, Side, View
 from foldtrue.rectify.backlit import rectify_backlit
 from foldtrue.rectify.judge_edges import Rival, denser, moved_to, period, rivals
 from foldtrue.rectify.look import Small, reduce_photo, to_small_matrix
 from foldtrue.rectify.outcome import Placed, RectifyOptions, as_plane, turn_deg
+from foldtrue.rectify.pinned import pinned_turns
 from foldtrue.rectify.surface import Found, Sought, find_surface, sharpened, sought_look
 from foldtrue.rectify.symmetry import motion
 
@@ -168,7 +169,7 @@ def judge_view(
 ) -> Verdict:
     """Look for one view; lattice: also where no outline shows."""
     sought = sought_look(nominal, view)
-    found = find_surface(small, sought, photo, lattice)
+    found = find_surface(small, sought, photo, lattice, _pinned(small, view, options))
     if found is None:
         return Verdict(None, sought, 0.0, _not_there(view))
     if options.at_px is not None:
@@ -177,6 +178,13 @@ def judge_view(
     if reason is not None or options.at_px is not None:
         return Verdict(found, sought, 0.0, reason)
     return _decided(found, small, sought)
+
+
+def _pinned(small: Small, view: View, options: RectifyOptions) -> Array | None:
+    """What the person pinned, of the plan as the camera sees it."""
+    if options.pins is None:
+        return None
+    return pinned_turns(options, small.factor)[0] @ np.diag([-1.0 if view == "back" else 1.0, 1.0, 1.0])
 
 
 def _decided(found: Found, small: Small, sought: Sought) -> Verdict:

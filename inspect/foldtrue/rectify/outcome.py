@@ -19,7 +19,8 @@ class RectifyOptions:
 
     view: how the piece was lit and from where; 'auto' finds out. side: which side faces the camera, None = not said,
     the front is assumed; front and back views tell it themselves. at_px: the photo px of the plan's origin, when the
-    person gives it. least_share: of the light's variance that the plan must explain (false-alarm rate in
+    person gives it. pins: rows (x mm, y mm, x px, y px) of the folded plan's points laid on the photo by hand, None =
+    find it. least_share: of the light's variance that the plan must explain (false-alarm rate in
     docs/accuracy.md). ambiguity: the runner-up's unexplained variance must exceed the best's by this factor.
     least_contrast: of the planned edges in a front or back view. least_pitch_px: the smallest pitch that can be
     measured.
@@ -28,6 +29,7 @@ class RectifyOptions:
     view: View | Literal["auto"] = "backlit"
     side: Side | None = None
     at_px: tuple[float, float] | None = None
+    pins: tuple[tuple[float, float, float, float], ...] | None = None
     least_share: float = 0.5
     least_contrast: float = 0.15
     ambiguity: float = 1.6

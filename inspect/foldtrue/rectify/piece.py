@@ -6,6 +6,7 @@ from foldtrue.handover import Nominal, Photo, Plane
 from foldtrue.rectify.backlit import rectify_backlit
 from foldtrue.rectify.lit import rectify_auto, rectify_lit
 from foldtrue.rectify.outcome import RectifyOptions as RectifyOptions
+from foldtrue.rectify.pinned import with_place
 
 
 def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None = None) -> Plane:
@@ -14,7 +15,7 @@ def rectify_photo(photo: Photo, nominal: Nominal, options: RectifyOptions | None
     Raises NotThisPiece when the picture does not show the plan, SiteAmbiguous when it fits in several places,
     PhotoTooPoor when the pitch is too few pixels.
     """
-    options = options or RectifyOptions()
+    options = with_place(options or RectifyOptions())
     if options.view == "backlit":
         return rectify_backlit(photo, nominal, options)
     if options.view == "auto":

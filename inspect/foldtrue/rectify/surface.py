@@ -70,17 +70,20 @@ def sought_look(nominal: Nominal, view: View) -> Sought:
     )
 
 
-def find_surface(small: Small, sought: Sought, photo: Photo, lattice: bool = True) -> Found | None:
-    """The placement with the clearest edges: by the outline where that is clear, else, if `lattice`, that is asked too.
+def find_surface(
+    small: Small, sought: Sought, photo: Photo, lattice: bool = True, pinned: Array | None = None
+) -> Found | None:
+    """The placement with the clearest edges: from where it was pinned (3, 3, mm as the camera sees them -> small px),
+    else by the outline where that is clear, else, if `lattice`, that is asked too.
 
     Its field reaches farther than the piece by a cell, so that neighbouring places can be compared.
     """
     best: tuple[float, Array, str] | None = None
-    for start in _outline_starts(small, sought):
+    for start in _outline_starts(small, sought) if pinned is None else [pinned]:
         best = _better(best, _place(small, sought, start, 1.2 * sought.nominal.pitch_mm), "outline")
         if best and best[0] > CLEAR:
             break
-    if lattice and (best is None or best[0] < CLEAR):
+    if lattice and pinned is None and (best is None or best[0] < CLEAR):
         focal = photo.focal_35mm / 43.2666 * float(np.hypot(*small.log.shape)) if photo.focal_35mm else None
         for start in lattice_candidates(small, sought.nominal, sought.view, focal, most=3)[0]:
             best = _better(best, _place(small, sought, start, None), "lattice")

@@ -17,7 +17,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from foldtrue.frames import Array
-from foldtrue.handover import Inspection, IntArray
+from foldtrue.handover import Inspection, IntArray, Nominal
 from foldtrue.measured import radius95
 from foldtrue.report.legend import Marks, add_legend, label
 from foldtrue.report.mask import mask_faces
@@ -47,9 +47,9 @@ class Part:
 def overlay_png(inspection: Inspection, record: Mapping[str, Any], longest_side_px: int) -> bytes:
     """The overlay as PNG bytes: the photo around the piece, longer side about `longest_side_px`, and a legend below."""
     part = photo_part(inspection, longest_side_px)
-    canvas, scale = _background(inspection, part), part.scale
+    canvas, scale = photo_background(inspection, part), part.scale
     marks = _marks(inspection, scale, canvas.shape[1])
-    tips = [part.place(inspection.fit.map.to_px(_planned_tips(inspection, i))) for i in range(len(marks.measured))]
+    tips = [part.place(inspection.fit.map.to_px(planned_tips(inspection, i))) for i in range(len(marks.measured))]
     for i in np.flatnonzero(~marks.measured).tolist():
         _hatch(canvas, tips[i], marks.line)
     for i in np.flatnonzero(marks.measured).tolist():
@@ -58,9 +58,9 @@ def overlay_png(inspection: Inspection, record: Mapping[str, Any], longest_side_
         _polygon(canvas, polygon, marks.dark, marks.line, 2 * marks.line + 1)
     centres = np.array([polygon.mean(0) for polygon in tips])
     for i in np.flatnonzero(marks.measured).tolist():
-        _arrow(canvas, marks, centres[i], _drawn_error(inspection, i, scale, marks.magnify))
+        _arrow(canvas, marks, centres[i], drawn_error(inspection, i, scale, marks.magnify))
         radius = float(radius95(inspection.fit.position_cov_mm2[i])) * marks.px_per_mm * marks.magnify
-        _circle(canvas, marks, centres[i] + _drawn_error(inspection, i, scale, marks.magnify), radius)
+        _circle(canvas, marks, centres[i] + drawn_error(inspection, i, scale, marks.magnify), radius)
     image = Image.fromarray(canvas)
     _name_twists(image, inspection, marks, tips)
     stream = io.BytesIO()
@@ -80,7 +80,7 @@ def photo_part(inspection: Inspection, longest_side_px: int) -> Part:
     return Part(low, high - low, scale)
 
 
-def _background(inspection: Inspection, part: Part) -> Any:
+def photo_background(inspection: Inspection, part: Part) -> Any:
     """The drawn part of the photo, (H, W, 3) uint8, what no picture may show masked."""
     (left, top), (width, height) = part.origin_px.tolist(), part.size_px.tolist()
     pixels = inspection.photo.pixels[top : top + height, left : left + width]
@@ -96,21 +96,26 @@ def _marks(inspection: Inspection, scale: float, width: int) -> Marks:
     nominal, fit = inspection.nominal, inspection.fit
     centre = nominal.outline_mm.mean(0, keepdims=True)
     px_per_mm = float(np.sqrt(abs(np.linalg.det(fit.map.jacobian(centre)[0])))) * scale
-    planned = np.array([twist.planned_mm for twist in nominal.twists])
-    apart = np.linalg.norm(planned[:, None] - planned[None], axis=2)
-    apart[apart == 0] = np.inf
-    room_mm = min(float(apart.min()), 4 * nominal.pitch_mm)
+    room_mm = room_between_twists_mm(nominal)
     return Marks(
         line=max(1, round(width / 1600)),
         text=max(11, min(26, round(0.16 * room_mm * px_per_mm))),
         px_per_mm=px_per_mm,
-        magnify=_magnification(np.linalg.norm(fit.position_error_mm[fit.measured], axis=1), room_mm),
+        magnify=magnification(np.linalg.norm(fit.position_error_mm[fit.measured], axis=1), room_mm),
         room_px=room_mm * px_per_mm,
         measured=fit.measured,
     )
 
 
-def _magnification(error_mm: Array, room_mm: float) -> float:
+def room_between_twists_mm(nominal: Nominal) -> float:
+    """Distance of the two nearest twists; four pitches where they are farther apart or there is one only."""
+    planned = np.array([twist.planned_mm for twist in nominal.twists])
+    apart = np.linalg.norm(planned[:, None] - planned[None], axis=2)
+    apart[apart == 0] = np.inf
+    return min(float(apart.min()), 4 * nominal.pitch_mm)
+
+
+def magnification(error_mm: Array, room_mm: float) -> float:
     """The largest step at which nearly all arrows end well before the next twist, and not even the worst one far
     beyond it."""
     if not len(error_mm) or error_mm.max() <= 0:
@@ -119,11 +124,11 @@ def _magnification(error_mm: Array, room_mm: float) -> float:
     return max((step for step in _STEPS if step <= limit), default=1)
 
 
-def _planned_tips(inspection: Inspection, twist: int) -> Array:
+def planned_tips(inspection: Inspection, twist: int) -> Array:
     return inspection.nominal.vertices_mm[list(inspection.nominal.twists[twist].tips)]
 
 
-def _drawn_error(inspection: Inspection, twist: int, scale: float, magnify: float) -> Array:
+def drawn_error(inspection: Inspection, twist: int, scale: float, magnify: float) -> Array:
     at = np.array([inspection.nominal.twists[twist].planned_mm])
     jacobian = inspection.fit.map.jacobian(at)[0]
     return np.asarray(jacobian @ inspection.fit.position_error_mm[twist] * scale * magnify)
@@ -194,7 +199,7 @@ def _name_twists(image: Image.Image, inspection: Inspection, marks: Marks, tips:
     for i, twist in enumerate(inspection.nominal.twists):
         middle = tips[i].mean(0)
         away = -1.0
-        if marks.measured[i] and _drawn_error(inspection, i, 1.0, 1.0)[1] < 0:
+        if marks.measured[i] and drawn_error(inspection, i, 1.0, 1.0)[1] < 0:
             away = 1.0
         at = (float(middle[0]), float(middle[1] + away * 0.85 * marks.text))
         if marks.measured[i]:

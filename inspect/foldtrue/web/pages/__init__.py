@@ -1,0 +1,1 @@
+"""One module a page: what it shows, and what its forms do."""

@@ -1,0 +1,111 @@
+"""One job: its progress while it runs, why it was declined, or its result."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+
+from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
+from foldtrue.web.desk import OPEN, Job
+from foldtrue.web.shown import shown_result
+from foldtrue.web.stages import VIEW_WORDS, stage_of
+
+FILES: Mapping[str, str] = {
+    "picture.jpg": "image/jpeg",
+    "picture.json": "application/json",
+    "result.json": "application/json",
+    "twists.csv": "text/csv",
+    "pleats.csv": "text/csv",
+    "grid.json": "application/json",
+    "grid.png": "image/png",
+    "sheet.json": "application/json",
+}
+"""The files of a result that pages may fetch, and what each is; nothing else on the disk is ever sent."""
+_SHOWN = ("picture.jpg", "picture.json", "grid.png")
+STEPS = ("photo", "rectify", "detect", "fit", "report")
+STEP_WORDS = {
+    "draw": "drawing a practice photo",
+    "plan": "folding the plan",
+    "photo": "reading the photo",
+    "rectify": "finding the piece",
+    "detect": "measuring edges",
+    "fit": "comparing with the plan",
+    "scale": "looking for a thing of known size",
+    "pool": "comparing the photos",
+    "report": "writing the result",
+}
+
+
+async def show(request: Request) -> Response:
+    bench, job = bench_of(request), _job(request)
+    if job.state in OPEN:
+        return bench.page("running.html", job=job, step=STEP_WORDS.get(job.step, ""))
+    if job.state != "done":
+        pins = (bench.desk.out(job) / "picture.json").is_file()
+        return bench.page("declined.html", job=job, pins=pins, views=VIEW_WORDS, stage=stage_of(job.kind))
+    return await run_in_threadpool(_result, bench, job)
+
+
+def _result(bench: Bench, job: Job) -> Response:
+    shown = shown_result(bench.desk.out(job))
+    return bench.page(f"result-{shown.kind}.html", job=job, shown=shown, files=shown.files)
+
+
+async def state(request: Request) -> Response:
+    job = _job(request)
+    return JSONResponse({"state": job.state, "step": STEP_WORDS.get(job.step, "")})
+
+
+async def stop(request: Request) -> Response:
+    await read_form(request)
+    job = _job(request)
+    bench_of(request).runner.stop(job)
+    return go_to(f"/job/{job.id}")
+
+
+async def again(request: Request) -> Response:
+    """The same photos once more with what the person added: the view, the place of the piece."""
+    bench, job, form = bench_of(request), _job(request), await read_form(request)
+    options: dict[str, Any] = dict(job.options)
+    if words(form, "view"):
+        options["view"] = words(form, "view")
+    pins = await run_in_threadpool(_pins, words(form, "pins", 4000), bench.desk.out(job) / "picture.json")
+    options["pins"] = pins or options.get("pins")
+    new = await run_in_threadpool(bench.desk.again, job, options)
+    bench.runner.add(new)
+    return go_to(f"/job/{new.id}")
+
+
+async def file(request: Request) -> Response:
+    bench, job, name = bench_of(request), _job(request), request.path_params["name"]
+    path = bench.desk.out(job) / name if name in FILES else None
+    if path is None or not path.is_file():
+        raise HTTPException(404)
+    kept = None if name in _SHOWN else f"foldtrue-{job.id[:6]}-{name}"
+    return FileResponse(path, media_type=FILES[name], filename=kept)
+
+
+def _job(request: Request) -> Job:
+    job = bench_of(request).desk.read(request.path_params["id"])
+    if job is None:
+        raise HTTPException(404)
+    return job
+
+
+def _pins(text: str, preview: Path) -> list[list[float]] | None:
+    """Rows of plan x, y (mm) and photo x, y (px) from the places (x, y) on the preview that the page sends; None for
+    anything else."""
+    try:
+        places = json.loads(preview.read_bytes())
+        moved = [[float(value) * places["factor"] for value in each] for each in json.loads(text)]
+        pairs = zip(places["pins"], moved, strict=True)
+        return [[planned[0], planned[1], x, y] for planned, (x, y) in pairs]
+    except (OSError, ValueError, TypeError, KeyError):
+        return None
