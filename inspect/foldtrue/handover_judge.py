@@ -10,9 +10,7 @@ from typing import Literal, get_args
 from foldtrue.errors import UsageError
 from foldtrue.frames import Array
 
-FigureKind = Literal[
-    "twist_position", "twist_angle", "closure", "pleat_width", "pleat_parallelism", "outline", "size"
-]
+FigureKind = Literal["twist_position", "twist_angle", "closure", "pleat_width", "pleat_parallelism", "outline", "size"]
 KINDS: tuple[FigureKind, ...] = get_args(FigureKind)
 Word = Literal["within", "outside", "too_close", "not_measured"]
 PieceWord = Literal["within", "outside", "too_close", "not_enough_measured"]

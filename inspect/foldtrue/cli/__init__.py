@@ -25,8 +25,8 @@ from foldtrue.cli.sheet import sheet
 def foldtrue() -> None:
     """Measure a folded-paper twist tessellation from a photo: which twists are off, by how much, and how sure that is.
 
-    Exit codes: 0 done, 1 outside its limits (only where --fail-outside asks for it), 2 wrong call or plan, 3 file unreadable, 4 not this piece, 5 photo too poor, 6 the machine lacks
-    something.
+    Exit codes: 0 done, 1 outside its limits (only with --fail-outside), 2 wrong call or plan, 3 file unreadable, 4 not
+    this piece, 5 photo too poor, 6 the machine lacks something.
     """
 
 

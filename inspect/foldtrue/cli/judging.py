@@ -129,7 +129,7 @@ def tolerances_check(tolerance_set: str) -> None:
     from foldtrue.report.judgement import limits_text
 
     found = find_tolerances(tolerance_set)
-    own = ", foldtrue's own proposal, from no standard" if found.built_in else ""
+    own = ", from no standard" if found.built_in else ""
     click.echo(f"{found.name} ({found.sha256[:8]}{own}): valid.\n{limits_text(found.limits)}")
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -103,9 +104,8 @@ def _position(twist: Record) -> Figure:
         return _figure("twist_position", name, "mm", None, None, (name,))
     x, y = _pair(twist["position_error_mm"])
     plain = _figure("twist_position", name, "mm", math.hypot(x, y), u95, (name,))
-    std = twist.get("position_std_mm")
-    assert plain.std is not None
-    return Figure("twist_position", name, "mm", plain.value, plain.std if std is None else float(std), u95, (name,), (x, y))
+    std = twist.get("position_std_mm", plain.std)
+    return replace(plain, std=float(std), vector=(x, y))
 
 
 def _nodes(record: Record, twists: tuple[TwistPlace, ...]) -> Iterator[Figure]:
@@ -122,6 +122,10 @@ def nearest_twists(place: tuple[float, float], twists: tuple[TwistPlace, ...]) -
 
 
 def _pleats(record: Record) -> Iterator[Figure]:
+    """Of every pleat; in a result without pleats (several photos combined) all together are not measured."""
+    if not record["pleats"]:
+        yield _figure("pleat_width", "all pleats", "mm", None, None)
+        yield _figure("pleat_parallelism", "all pleats", "deg", None, None)
     for pleat in record["pleats"]:
         name, twists = pleat["id"], tuple(pleat["twists"])
         yield _figure("pleat_width", name, "mm", pleat["width_error_mm"], pleat["width_u95_mm"], twists)
@@ -132,7 +136,10 @@ def _pleats(record: Record) -> Iterator[Figure]:
 
 def _outline(record: Record) -> Iterator[Figure]:
     """Distances across, relative to each other: light and scale move all sides alike."""
-    for pair in (record["outline"] or {"across": []})["across"]:
+    if record["outline"] is None:
+        yield _figure("outline", "all sides", "mm", None, None)
+        return
+    for pair in record["outline"]["across"]:
         i, j = pair["sides"]
         yield _figure("outline", f"across {i}-{j}", "mm", pair["relative_error_mm"], pair["relative_u95_mm"])
 

@@ -206,7 +206,9 @@ def tolerances_text(name: str) -> str:
     """A tolerance file of that name with the built-in limits, to be edited."""
     content = {**BUILT_IN, "name": name, "note": "Copied from foldtrue's proposal; the limits are yours to set."}
     limits = ",\n".join(f'  "{kind}": {json.dumps(fields)}' for kind, fields in BUILT_IN["limits"].items())
-    head = ",\n".join(f' "{key}": {json.dumps(value, ensure_ascii=False)}' for key, value in content.items() if key != "limits")
+    head = ",\n".join(
+        f' "{key}": {json.dumps(value, ensure_ascii=False)}' for key, value in content.items() if key != "limits"
+    )
     return f'{{\n{head},\n "limits": {{\n{limits}\n }}\n}}\n'
 
 

@@ -37,7 +37,9 @@ class _Errors:
 
 def touch_up_list(found: Figures, judged: Sequence[Judged]) -> tuple[TouchUp, ...]:
     """All places worth refolding, in the order to work in."""
-    own = {kind: {one.figure.id: one for one in judged if one.figure.kind == kind} for kind in (*_DIMENSIONS, "closure")}
+    own = {
+        kind: {one.figure.id: one for one in judged if one.figure.kind == kind} for kind in (*_DIMENSIONS, "closure")
+    }
     errors = {kind: _errors(list(own[kind].values()), size) for kind, size in _DIMENSIONS.items()}
     entries = [
         _twist_entry(twist, found, own["twist_position"].get(twist.id), own["twist_angle"].get(twist.id), errors)
@@ -135,7 +137,7 @@ def _node_entry(one: Judged, count: int) -> TouchUp:
         gap_mm=figure.value,
         gap_u95_mm=figure.u95,
         after=(),
-        words=f"the point at {_and(figure.twists)}: its corners miss each other by {gap}; bring them together.",
+        words=f"the point where {_and(figure.twists)} meet: its corners miss their common middle by {gap} (RMS).",
     )
 
 
@@ -159,7 +161,7 @@ def _where(names: Sequence[str]) -> str:
 
 
 def _and(names: Sequence[str]) -> str:
-    return " and ".join(part for part in (", ".join(names[:-1]), names[-1] if names else "the rim") if part)
+    return " and ".join(part for part in (", ".join(names[:-1]), *names[-1:]) if part)
 
 
 def _weight(entry: TouchUp) -> tuple[bool, float]:

@@ -56,16 +56,15 @@ def crop_png(inspection: Inspection, entry: Mapping[str, Any]) -> bytes:
     """The picture of one entry of `judgement.touch_up` as PNG bytes."""
     view = _view(inspection, entry)
     canvas = background(inspection, view.part)
-    shown = _shown_twists(view)
-    for i in shown:
-        _outlines(canvas, view, i)
+    for name in entry["twists"]:
+        _outlines(canvas, view, _index(inspection, name))
     if entry["kind"] == "node":
         _points(canvas, view, int(entry["id"][1:]))
         keys = ["cross: where the corners should meet; rings: where they are"]
     else:
         keys = _what_to_do(canvas, view, entry)
     image = Image.fromarray(canvas)
-    _name(image, view, shown, entry)
+    _name(image, view, entry)
     stream = io.BytesIO()
     _with_words(image, entry, keys, inspection.plane.side).save(stream, "PNG", compress_level=6)
     return stream.getvalue()
@@ -84,7 +83,7 @@ def _view(inspection: Inspection, entry: Mapping[str, Any]) -> _View:
     nominal = inspection.nominal
     if entry["kind"] == "node":
         middle = nominal.vertices_mm[list(nominal.nodes[int(entry["id"][1:])])].mean(0)
-        reach = 1.1 * nominal.pitch_mm
+        reach = 0.5 * nominal.pitch_mm
     else:
         tips = _tips(inspection, _index(inspection, entry["id"]))
         middle = tips.mean(0)
@@ -95,11 +94,6 @@ def _view(inspection: Inspection, entry: Mapping[str, Any]) -> _View:
     low = np.clip(np.floor(px.min(0)), 0, [width - 1, height - 1]).astype(np.int64)
     high = np.clip(np.ceil(px.max(0)), low + 1, [width, height]).astype(np.int64)
     return _View(inspection, Part(low, high - low, _SIDE_PX / int((high - low).max())), middle, reach)
-
-
-def _shown_twists(view: _View) -> list[int]:
-    planned = np.array([twist.planned_mm for twist in view.inspection.nominal.twists])
-    return np.flatnonzero(np.linalg.norm(planned - view.middle_mm, axis=1) < 1.3 * view.reach_mm).tolist()
 
 
 def _outlines(canvas: Any, view: _View, twist: int) -> None:
@@ -150,20 +144,25 @@ def _enlarged(limit: float) -> int:
     return max((step for step in _STEPS if step <= limit), default=1)
 
 
-def _name(image: Image.Image, view: _View, shown: list[int], entry: Mapping[str, Any]) -> None:
+def _name(image: Image.Image, view: _View, entry: Mapping[str, Any]) -> None:
     """The names of the twists in the picture; those that the words point to at its edge where they lie outside."""
     draw = ImageDraw.Draw(image)
     size = np.array([image.width, image.height], float)
     for i, twist in enumerate(view.inspection.nominal.twists):
-        pointed = twist.id in (*entry["towards"], *entry["twists"])
-        if i not in shown and not pointed:
-            continue
         at = view.place(np.array(twist.planned_mm))[0]
         if twist.id == entry["id"]:
-            at = at + [0.0, 1.6 * _TEXT_PX]
+            at = at - _beside(view, i)
         inside = np.clip(at, 2 * _TEXT_PX, size - 2 * _TEXT_PX)
-        if pointed or (inside == at).all():
+        if twist.id in (*entry["towards"], *entry["twists"]) or (inside == at).all():
             label(draw, (float(inside[0]), float(inside[1])), twist.id, _TEXT_PX)
+
+
+def _beside(view: _View, twist: int) -> Array:
+    """From where a twist's name goes to its middle, px: the way its arrow points."""
+    middle = np.array(view.inspection.nominal.twists[twist].planned_mm)
+    error = view.inspection.fit.position_error_mm[twist]
+    start, end = view.place(np.array([middle, middle - error]))
+    return np.asarray((end - start) / max(float(np.hypot(*(end - start))), 1e-9) * 1.8 * _TEXT_PX)
 
 
 def _with_words(image: Image.Image, entry: Mapping[str, Any], keys: list[str], side: str) -> Image.Image:

@@ -77,7 +77,14 @@ def _figure(one: Judged) -> dict[str, Any]:
 
 def _settle(one: Settle) -> dict[str, Any]:
     figure = one.figure
-    return {"kind": figure.kind, "id": figure.id, "twists": figure.twists, "smaller": one.smaller, "photos": one.photos, "advice": one.advice}
+    return {
+        "kind": figure.kind,
+        "id": figure.id,
+        "twists": figure.twists,
+        "smaller": one.smaller,
+        "photos": one.photos,
+        "advice": one.advice,
+    }
 
 
 def _touch_up(one: TouchUp) -> dict[str, Any]:
@@ -88,13 +95,13 @@ def _touch_up(one: TouchUp) -> dict[str, Any]:
 
 def judgement_text(judgement: Record) -> str:
     """The verdict, what it rests on, what would settle it, and the top of the touch-up list."""
-    parts = [_verdict_lines(judgement), _count_lines(judgement), _settle_lines(judgement), _touch_up_lines(judgement)]
-    return "\n\n".join("\n".join(lines) for lines in parts if lines)
+    parts = (_verdict_lines(judgement), _count_lines(judgement), _settle_lines(judgement), _touch_up_lines(judgement))
+    return "\n\n".join(text for text in map("\n".join, parts) if text)
 
 
 def _verdict_lines(judgement: Record) -> list[str]:
     word, kept = judgement["verdict"], judgement["tolerances"]
-    own = ": foldtrue's own proposal, no standard; docs/tolerances.md" if kept["built_in"] else ""
+    own = ", from no standard; docs/tolerances.md" if kept["built_in"] else ""
     lines = [
         f"Verdict: [{SHAPES[word]}] {WORDS[word]}.",
         f"Limits: {kept['name']} ({kept['sha256'][:8]}{own}); {rule_words(Rule(guard=judgement['guard']))}.",
@@ -125,7 +132,7 @@ def _count_lines(judgement: Record) -> Iterator[str]:
             continue
         count = Counter(row["verdict"] for row in rows)
         counted = ", ".join(f"[{SHAPES[word]}] {count[word]}" for word in SHAPES if count[word])
-        yield f"  {KIND_WORDS[kind] + ',':19} at most {_limit(rows[0], limit)}: {counted}{_worst(rows)}"
+        yield f"  {KIND_WORDS[kind] + ':':20} at most {_limit(rows[0], limit)}; {counted}{_worst(rows)}"
 
 
 def _limit(row: Record, limit: Record) -> str:
@@ -187,8 +194,12 @@ def limits_text(limits: Mapping[Any, Limit]) -> str:
     """One line a limit, for whoever checks a tolerance file."""
     lines = []
     for kind, limit in limits.items():
-        size = f"{100 * limit.value:g} % of the pitch" if limit.unit == "of_pitch" else f"{limit.value:g} {_UNITS[limit.unit]}"
-        lines.append(f"  {KIND_WORDS[kind] + ',':19} at most {size}{'; needed' if limit.needed else ''}")
+        size = (
+            f"{100 * limit.value:g} % of the pitch"
+            if limit.unit == "of_pitch"
+            else f"{limit.value:g} {_UNITS[limit.unit]}"
+        )
+        lines.append(f"  {KIND_WORDS[kind] + ':':20} at most {size}{'; needed' if limit.needed else ''}")
     return "\n".join(lines)
 
 
