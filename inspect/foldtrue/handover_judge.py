@@ -14,6 +14,7 @@ FigureKind = Literal["twist_position", "twist_angle", "closure", "pleat_width", 
 KINDS: tuple[FigureKind, ...] = get_args(FigureKind)
 Word = Literal["within", "outside", "too_close", "not_measured"]
 PieceWord = Literal["within", "outside", "too_close", "not_enough_measured"]
+LimitUnit = Literal["mm", "deg", "of_pitch", "percent"]
 RIM = "rim"
 """What lies in a direction where the plan has no further twist."""
 
@@ -24,7 +25,7 @@ class Limit:
     which one such figure was not measured is not called within."""
 
     value: float
-    unit: Literal["mm", "deg", "of_pitch", "percent"]
+    unit: LimitUnit
     needed: bool
 
 
@@ -84,14 +85,13 @@ class TwistPlace:
 @dataclass(frozen=True)
 class Figures:
     """All that judging reads of a result. joined: pairs of twists with a pleat between them, empty where the result has
-    no pleats. outline_mm: (K, 2) rim of the folded piece, counter-clockwise. node_mm: planned place of each node by its
-    id. pitch_mm: None where the result does not tell."""
+    no pleats. outline_mm: (K, 2) rim of the folded piece, counter-clockwise. pitch_mm: None where the result does not
+    tell. view: of several photos backlit where one is."""
 
     figures: tuple[Figure, ...]
     twists: tuple[TwistPlace, ...]
     joined: frozenset[frozenset[str]]
     outline_mm: Array
-    node_mm: Mapping[str, tuple[float, float]]
     pitch_mm: float | None
     view: str
     plan_sha256: str

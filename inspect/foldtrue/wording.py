@@ -14,8 +14,8 @@ _INNER_TAGS |= {"hexagon", "polygon", "square", "rectangle", "edge-to-edge", "po
 
 
 def plain_words(error: ValidationError, known_fields: Collection[str], whole: str = "plan") -> list[str]:
-    """Each fault as 'field: expected ..., found ...'. known_fields: all names the file may use, to guess what a mistyped
-    one was meant to be. whole: what the file is called where a fault is none of its fields'."""
+    """Each fault as 'field: expected ..., found ...'. known_fields: all names the file may use, to guess what one was
+    meant to be. whole: what the file is called where a fault is none of its fields'."""
     words = []
     faults = error.errors(include_url=False)
     for fault in faults:

@@ -60,11 +60,16 @@ def _read(record: Record) -> Figures:
         TwistPlace(t["id"], int(t["ring"]), bool(t["border"]), _hand(t), _pair(t["planned_mm"]))
         for t in record["twists"]
     )
-    nodes = {f"n{i}": _pair(node["planned_mm"]) for i, node in enumerate(record["nodes"])}
     figures = (*_twists(record), *_nodes(record, twists), *_pleats(record), *_outline(record), *_size(record))
     joined = frozenset(frozenset(p["twists"]) for p in record["pleats"] if len(p["twists"]) == 2)
     origin = record["provenance"]["plan"]["sha256"]
-    return Figures(figures, twists, joined, _rim(record), nodes, _pitch(record), str(record["view"]), str(origin))
+    return Figures(figures, twists, joined, _rim(record), _pitch(record), _view(record), str(origin))
+
+
+def _view(record: Record) -> str:
+    """The view of the photo; of several the one that tells most."""
+    used = [photo["view"] for photo in record.get("photos", ()) if photo["status"] == "used"]
+    return "backlit" if "backlit" in used else str(record["view"])
 
 
 def _hand(twist: Record) -> int:

@@ -13,12 +13,12 @@ import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from foldtrue.errors import UsageError
-from foldtrue.handover_judge import FigureKind, Limit, Tolerances
+from foldtrue.handover_judge import FigureKind, Limit, LimitUnit, Tolerances
 from foldtrue.wording import plain_words
 
 DEFAULT = "default"
@@ -87,7 +87,7 @@ class _File(_Part):
     limits: _Limits
 
 
-BUILT_IN: Mapping[str, Any] = {
+BUILT_IN: dict[str, Any] = {
     "format": "foldtrue-tolerances",
     "version": 1,
     "name": "foldtrue's proposal",
@@ -190,11 +190,13 @@ def parse_tolerances(content: Mapping[str, Any], *, built_in: bool = False) -> T
 
 
 def _limits(plain: Mapping[FigureKind, Mapping[str, Any]]) -> dict[FigureKind, Limit]:
-    limits = {}
-    for kind, fields in plain.items():
-        unit = next(name for name in ("mm", "of_pitch", "deg", "percent") if name in fields)
-        limits[kind] = Limit(fields[unit], unit, fields["needed"])
-    return limits
+    return {kind: _limit(fields) for kind, fields in plain.items()}
+
+
+def _limit(fields: Mapping[str, Any]) -> Limit:
+    units: tuple[LimitUnit, ...] = get_args(LimitUnit)
+    unit = next(name for name in units if name in fields)
+    return Limit(fields[unit], unit, fields["needed"])
 
 
 def _field_names() -> set[str]:
@@ -204,12 +206,11 @@ def _field_names() -> set[str]:
 
 def tolerances_text(name: str) -> str:
     """A tolerance file of that name with the built-in limits, to be edited."""
-    content = {**BUILT_IN, "name": name, "note": "Copied from foldtrue's proposal; the limits are yours to set."}
+    own = {"name": name, "note": "Copied from foldtrue's proposal; the limits are yours to set."}
+    head = {key: value for key, value in (BUILT_IN | own).items() if key != "limits"}
     limits = ",\n".join(f'  "{kind}": {json.dumps(fields)}' for kind, fields in BUILT_IN["limits"].items())
-    head = ",\n".join(
-        f' "{key}": {json.dumps(value, ensure_ascii=False)}' for key, value in content.items() if key != "limits"
-    )
-    return f'{{\n{head},\n "limits": {{\n{limits}\n }}\n}}\n'
+    lines = "".join(f' "{key}": {json.dumps(value, ensure_ascii=False)},\n' for key, value in head.items())
+    return f'{{\n{lines} "limits": {{\n{limits}\n }}\n}}\n'
 
 
 def tolerances_schema() -> dict[str, Any]:

@@ -37,9 +37,8 @@ class _Errors:
 
 def touch_up_list(found: Figures, judged: Sequence[Judged]) -> tuple[TouchUp, ...]:
     """All places worth refolding, in the order to work in."""
-    own = {
-        kind: {one.figure.id: one for one in judged if one.figure.kind == kind} for kind in (*_DIMENSIONS, "closure")
-    }
+    kinds = (*_DIMENSIONS, "closure")
+    own = {kind: {one.figure.id: one for one in judged if one.figure.kind == kind} for kind in kinds}
     errors = {kind: _errors(list(own[kind].values()), size) for kind, size in _DIMENSIONS.items()}
     entries = [
         _twist_entry(twist, found, own["twist_position"].get(twist.id), own["twist_angle"].get(twist.id), errors)
@@ -171,7 +170,8 @@ def _weight(entry: TouchUp) -> tuple[bool, float]:
 def _at_the_table(entries: Sequence[TouchUp], carriers: Mapping[str, frozenset[str]]) -> list[TouchUp]:
     """The greatest gain first, but nothing before what carries it and is listed too."""
     waiting = {entry.id: entry for entry in sorted(entries, key=_weight)}
-    names, ordered = set(waiting), []
+    names = set(waiting)
+    ordered: list[TouchUp] = []
     while waiting:
         ready = next(entry for entry in waiting.values() if not carriers[entry.id] & set(waiting))
         del waiting[ready.id]

@@ -76,15 +76,8 @@ def _figure(one: Judged) -> dict[str, Any]:
 
 
 def _settle(one: Settle) -> dict[str, Any]:
-    figure = one.figure
-    return {
-        "kind": figure.kind,
-        "id": figure.id,
-        "twists": figure.twists,
-        "smaller": one.smaller,
-        "photos": one.photos,
-        "advice": one.advice,
-    }
+    figure, rest = one.figure, {"smaller": one.smaller, "photos": one.photos, "advice": one.advice}
+    return {"kind": figure.kind, "id": figure.id, "twists": figure.twists, **rest}
 
 
 def _touch_up(one: TouchUp) -> dict[str, Any]:
@@ -194,11 +187,8 @@ def limits_text(limits: Mapping[Any, Limit]) -> str:
     """One line a limit, for whoever checks a tolerance file."""
     lines = []
     for kind, limit in limits.items():
-        size = (
-            f"{100 * limit.value:g} % of the pitch"
-            if limit.unit == "of_pitch"
-            else f"{limit.value:g} {_UNITS[limit.unit]}"
-        )
+        share = limit.unit == "of_pitch"
+        size = f"{100 * limit.value:g} % of the pitch" if share else f"{limit.value:g} {_UNITS[limit.unit]}"
         lines.append(f"  {KIND_WORDS[kind] + ':':20} at most {size}{'; needed' if limit.needed else ''}")
     return "\n".join(lines)
 

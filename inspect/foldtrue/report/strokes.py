@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -64,7 +65,7 @@ def bent_arrow(canvas: Any, points: Array, colour: Colour, line: int) -> None:
     across = np.array([-along[1], along[0]])
     barbs = [end - head * (along + 0.5 * side * across) for side in (1, -1)]
     for shade, thickness in ((case_of(colour), 5 * line), (colour, 2 * line)):
-        for a, b in (*zip(points[:-1], points[1:], strict=True), (end, barbs[0]), (end, barbs[1])):
+        for a, b in (*pairwise(points), (end, barbs[0]), (end, barbs[1])):
             segment(canvas, a, b, shade, thickness)
 
 
