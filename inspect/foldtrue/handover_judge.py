@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from foldtrue.errors import UsageError
-from foldtrue.frames import Array
 
 FigureKind = Literal["twist_position", "twist_angle", "closure", "pleat_width", "pleat_parallelism", "outline", "size"]
 KINDS: tuple[FigureKind, ...] = get_args(FigureKind)
@@ -85,13 +84,12 @@ class TwistPlace:
 @dataclass(frozen=True)
 class Figures:
     """All that judging reads of a result. joined: pairs of twists with a pleat between them, empty where the result has
-    no pleats. outline_mm: (K, 2) rim of the folded piece, counter-clockwise. pitch_mm: None where the result does not
+    no pleats. pitch_mm: None where the result does not
     tell. view: of several photos backlit where one is."""
 
     figures: tuple[Figure, ...]
     twists: tuple[TwistPlace, ...]
     joined: frozenset[frozenset[str]]
-    outline_mm: Array
     pitch_mm: float | None
     view: str
     plan_sha256: str

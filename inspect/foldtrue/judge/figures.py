@@ -12,10 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from foldtrue.errors import UnreadableFile
-from foldtrue.frames import Array
 from foldtrue.handover_judge import Figure, FigureKind, Figures, TwistPlace
 from foldtrue.measured import COVERAGE_95
 
@@ -63,7 +60,7 @@ def _read(record: Record) -> Figures:
     figures = (*_twists(record), *_nodes(record, twists), *_pleats(record), *_outline(record), *_size(record))
     joined = frozenset(frozenset(p["twists"]) for p in record["pleats"] if len(p["twists"]) == 2)
     origin = record["provenance"]["plan"]["sha256"]
-    return Figures(figures, twists, joined, _rim(record), _pitch(record), _view(record), str(origin))
+    return Figures(figures, twists, joined, _pitch(record), _view(record), str(origin))
 
 
 def _view(record: Record) -> str:
@@ -153,19 +150,6 @@ def _size(record: Record) -> Iterator[Figure]:
     scale, u95 = record["fit"]["scale"], record["fit"]["scale_u95"]
     told = scale is not None and u95 is not None
     yield _figure("size", "piece", "percent", 100 * (scale - 1) if told else None, 100 * u95 if told else None)
-
-
-def _rim(record: Record) -> Array:
-    """The planned outline; where the record has none, the convex hull of the planned points."""
-    from scipy.spatial import ConvexHull, QhullError
-
-    if record["outline"] is not None:
-        return np.array([side["planned_mm"][0] for side in record["outline"]["sides"]], float)
-    points = np.array([vertex["planned_mm"] for vertex in record["vertices"]], float).reshape(-1, 2)
-    try:
-        return np.asarray(points[ConvexHull(points).vertices])
-    except (QhullError, ValueError):
-        return points
 
 
 def _pitch(record: Record) -> float | None:
