@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import math
 
-from scipy.special import ndtr
-from scipy.stats import ncx2
+from scipy.special import chndtr, ndtr
 
 from foldtrue.handover_judge import Figure, Judged, Rule, Word
 
@@ -34,7 +33,7 @@ def conformance_of_length(length: float, std: float, limit: float) -> float:
         return float(length <= limit)
     if max(length, limit) > _NORMAL_FROM * std:
         return float(ndtr((limit - length) / std))
-    return float(ncx2.cdf((limit / std) ** 2, 2, (length / std) ** 2))
+    return 1 - _beyond(limit / std, length / std)
 
 
 def p_at_limit(value: float, std: float, limit: float) -> float:
@@ -51,7 +50,12 @@ def p_at_limit_of_length(length: float, std: float, limit: float) -> float:
         return float(length <= limit)
     if max(length, limit) > _NORMAL_FROM * std:
         return float(ndtr((limit - length) / std))
-    return float(ncx2.sf((length / std) ** 2, 2, (limit / std) ** 2))
+    return _beyond(length / std, limit / std)
+
+
+def _beyond(radius: float, centre: float) -> float:
+    """Share of a 2-D normal distribution of unit deviations, its middle `centre` away, that lies beyond the radius."""
+    return 1 - float(chndtr(radius**2, 2, centre**2))
 
 
 def false_decision(rule: Rule) -> float:
