@@ -84,6 +84,15 @@ def radius95(covariance: ArrayLike) -> NDArray[np.float64]:
     return radius.reshape(shape)
 
 
+def largest_std(covariance: ArrayLike) -> NDArray[np.float64]:
+    """Standard deviation of a 2-D error along its least certain direction: (..., 2, 2) -> (...); nan where the
+    covariance is not finite."""
+    matrices = np.asarray(covariance, float)
+    (xx, xy), (_, yy) = np.moveaxis(matrices, (-2, -1), (0, 1))
+    middle, half = (xx + yy) / 2, (xx - yy) / 2
+    return np.asarray(np.sqrt(np.maximum(middle + np.hypot(half, xy), 0.0)))
+
+
 def _radius95_axes(large: NDArray[np.float64], small: NDArray[np.float64]) -> NDArray[np.float64]:
     scale = np.sqrt(large)
     ratio = np.divide(small, large, out=np.zeros_like(small), where=large > 0)[:, None]

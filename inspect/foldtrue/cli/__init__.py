@@ -11,6 +11,7 @@ import click
 
 from foldtrue import __version__
 from foldtrue.cli.grid import grid
+from foldtrue.cli.judging import compare, judge, tolerances
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
@@ -25,12 +26,12 @@ from foldtrue.cli.sheet import sheet
 def foldtrue() -> None:
     """Measure a folded-paper twist tessellation from a photo: which twists are off, by how much, and how sure that is.
 
-    Exit codes: 0 done, 2 wrong call or plan, 3 file unreadable, 4 not this piece, 5 photo too poor, 6 the machine lacks
-    something.
+    Exit codes: 0 done, 1 outside its limits (only with --fail-outside), 2 wrong call or plan, 3 file unreadable, 4 not
+    this piece, 5 photo too poor, 6 the machine lacks something.
     """
 
 
-for _command in (plan, sheet, grid, piece, practice, serve):
+for _command in (plan, sheet, grid, piece, judge, compare, tolerances, practice, serve):
     foldtrue.add_command(_command)
 
 

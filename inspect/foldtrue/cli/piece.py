@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
 from foldtrue.cli.parts import FILE, Progress, point
 from foldtrue.errors import FoldtrueError, NotThisPiece
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     from foldtrue.inspection import InspectOptions
 
 
@@ -38,8 +41,11 @@ if TYPE_CHECKING:
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
+@judging_options
 @click.option(
-    "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
+    "--out",
+    type=FILE,
+    help="Folder for result.json, twists.csv, pleats.csv, overlay.png and touchup; none without it.",
 )
 def piece(
     photos: tuple[Path, ...],
@@ -50,9 +56,14 @@ def piece(
     reference: Any,
     dpi: float | None,
     same_way_up: bool,
+    tolerance_set: str,
+    rule: str,
+    guard: float | None,
+    fail_outside: bool,
     out: Path | None,
 ) -> None:
-    """Measure the finished piece in PHOTO and print its errors, the worst twist first.
+    """Measure the finished piece in PHOTO and print its errors, the worst twist first, the verdict by the limits given,
+    and what is worth refolding.
 
     Several photos of one piece (light from several sides, the piece turned, front, back and against the light) are
     measured one by one and combined; each one's own results go to the folder photos in the --out folder.
@@ -60,9 +71,11 @@ def piece(
     Result files of an earlier run in the --out folder are removed before a photo is read, so that a refused photo
     leaves no result.
     """
-    from foldtrue.report.files import clear_photos, clear_results
+    from foldtrue.report.files import clear_photos, clear_results, clear_touch_up
 
+    judged = judge_with(*read_choices(tolerance_set, rule, guard))
     if out is not None:
+        clear_touch_up(out)
         clear_results(out, inputs=(*photos, plan_file))
         clear_photos(out, inputs=(*photos, plan_file))
     from foldtrue.inspection import InspectOptions, inspect_photo
@@ -73,7 +86,7 @@ def piece(
 
     options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
     if len(photos) > 1:
-        _measure_together(photos, plan_file, options, same_way_up, out)
+        _measure_together(photos, plan_file, options, same_way_up, out, judged, fail_outside)
         return
     with Progress() as progress:
         try:
@@ -81,8 +94,9 @@ def piece(
         except NotThisPiece as error:
             raise _unfolded(photos[0], plan_file) or error from None
         progress("report")
-        record = result_record(inspection) if out is None else write_report(inspection, out).record
-    click.echo(piece_text(record))
+        record = result_record(inspection) if out is None else write_report(inspection, out, judge=judged).record
+    click.echo(piece_text(record) + "\n")
+    say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
 
 
 def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
@@ -102,7 +116,13 @@ def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
 
 
 def _measure_together(
-    photos: tuple[Path, ...], plan_file: Path, options: InspectOptions, same_way_up: bool, out: Path | None
+    photos: tuple[Path, ...],
+    plan_file: Path,
+    options: InspectOptions,
+    same_way_up: bool,
+    out: Path | None,
+    judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
+    fail_outside: bool,
 ) -> None:
     """Measure several photos of one piece. Where no figures of one piece come of them, each photo's are given all the
     same before that is said."""
@@ -113,7 +133,10 @@ def _measure_together(
     with Progress() as progress:
         pooled = inspect_photos(photos, read_plan(plan_file), options, progress, same_way_up)
         progress("report")
-        record = pooled_record(pooled) if out is None else write_pooled(pooled, out)
+        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, judged)
     click.echo(pooled_text(pooled, record))
     if pooled.problem is not None:
         raise pooled.problem
+    if record is not None:
+        click.echo("")
+        say_verdict(judged(record) if out is None else record["judgement"], fail_outside)

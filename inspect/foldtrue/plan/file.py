@@ -30,7 +30,7 @@ from foldtrue.plan.parts import (
     Twists,
     UnmodelledArea,
 )
-from foldtrue.plan.wording import plain_words
+from foldtrue.wording import plain_words
 
 MAX_FILE_BYTES = 4_000_000
 

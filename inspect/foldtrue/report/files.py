@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -21,6 +22,9 @@ SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
 PHOTOS = "photos"
 """Folder of the single photos' own results, where several show one piece."""
+TOUCH_UP = "touchup"
+"""Folder of the pictures of the touch-up list."""
+_CROP = re.compile(r"\d\d-\w+\.png")
 _MAX_RESULT_BYTES = 200_000_000
 
 
@@ -70,6 +74,26 @@ def clear_results(
         raise UnreadableFile(
             f"{path} cannot be removed: {error.strerror or error}.", "Choose another folder with --out."
         ) from None
+
+
+def clear_touch_up(folder: Path) -> None:
+    """Remove the pictures of an earlier run's touch-up list, in a folder whose result is foldtrue's; nothing else.
+
+    Raises UnreadableFile when one cannot be removed.
+    """
+    place = folder / TOUCH_UP
+    if not place.is_dir() or not _has_format(folder / RESULT, "foldtrue-result"):
+        return
+    try:
+        for path in place.iterdir():
+            if _CROP.fullmatch(path.name):
+                path.unlink()
+    except OSError as error:
+        raise UnreadableFile(
+            f"{place} cannot be cleared: {error.strerror or error}.", "Choose another folder with --out."
+        ) from None
+    with contextlib.suppress(OSError):  # something of the person's own is in it
+        place.rmdir()
 
 
 def clear_photos(folder: Path, inputs: Iterable[Path] = ()) -> None:

@@ -21,13 +21,12 @@ from foldtrue.handover import Inspection, IntArray, Nominal
 from foldtrue.measured import radius95
 from foldtrue.report.legend import Marks, add_legend, label
 from foldtrue.report.mask import mask_faces
+from foldtrue.report.strokes import SHIFT, arrow, disc, fixed, polygon, segment
 
 _SMALLEST_PX = 1100
 _MARGIN = 0.08
 """Of the piece's size: what of the photo is shown around it."""
 _STEPS = (1, 2, 3, 5, 10, 20, 30, 50, 100, 200, 300, 500, 1000)
-_SHIFT = 4
-"""OpenCV draws at 1/16 px when coordinates carry four binary places."""
 
 
 @dataclass(frozen=True)
@@ -47,18 +46,18 @@ class Part:
 def overlay_png(inspection: Inspection, record: Mapping[str, Any], longest_side_px: int) -> bytes:
     """The overlay as PNG bytes: the photo around the piece, longer side about `longest_side_px`, and a legend below."""
     part = photo_part(inspection, longest_side_px)
-    canvas, scale = photo_background(inspection, part), part.scale
+    canvas, scale = background(inspection, part), part.scale
     marks = _marks(inspection, scale, canvas.shape[1])
     tips = [part.place(inspection.fit.map.to_px(planned_tips(inspection, i))) for i in range(len(marks.measured))]
     for i in np.flatnonzero(~marks.measured).tolist():
         _hatch(canvas, tips[i], marks.line)
     for i in np.flatnonzero(marks.measured).tolist():
-        _polygon(canvas, part.place(inspection.fit.tips_px[i]), marks.found, 5 * marks.line, 7 * marks.line)
-    for polygon in tips:
-        _polygon(canvas, polygon, marks.dark, marks.line, 2 * marks.line + 1)
-    centres = np.array([polygon.mean(0) for polygon in tips])
+        polygon(canvas, part.place(inspection.fit.tips_px[i]), marks.found, 5 * marks.line, 7 * marks.line)
+    for corners in tips:
+        polygon(canvas, corners, marks.dark, marks.line, 2 * marks.line + 1)
+    centres = np.array([corners.mean(0) for corners in tips])
     for i in np.flatnonzero(marks.measured).tolist():
-        _arrow(canvas, marks, centres[i], drawn_error(inspection, i, scale, marks.magnify))
+        arrow(canvas, centres[i], drawn_error(inspection, i, scale, marks.magnify), marks.error, marks.line)
         radius = float(radius95(inspection.fit.position_cov_mm2[i])) * marks.px_per_mm * marks.magnify
         _circle(canvas, marks, centres[i] + drawn_error(inspection, i, scale, marks.magnify), radius)
     image = Image.fromarray(canvas)
@@ -80,7 +79,7 @@ def photo_part(inspection: Inspection, longest_side_px: int) -> Part:
     return Part(low, high - low, scale)
 
 
-def photo_background(inspection: Inspection, part: Part) -> Any:
+def background(inspection: Inspection, part: Part) -> Any:
     """The drawn part of the photo, (H, W, 3) uint8, what no picture may show masked."""
     (left, top), (width, height) = part.origin_px.tolist(), part.size_px.tolist()
     pixels = inspection.photo.pixels[top : top + height, left : left + width]
@@ -134,63 +133,26 @@ def drawn_error(inspection: Inspection, twist: int, scale: float, magnify: float
     return np.asarray(jacobian @ inspection.fit.position_error_mm[twist] * scale * magnify)
 
 
-def _fixed(points: Array) -> Any:
-    return np.rint(np.atleast_2d(np.clip(points, -2e4, 2e4)) * (1 << _SHIFT)).astype(np.int32)
-
-
-def _polygon(canvas: Any, points: Array, colour: tuple[int, int, int], inner: int, outer: int) -> None:
-    """A closed line in `colour` inside a wider white or black one, whichever contrasts."""
-    case = (255, 255, 255) if sum(colour) < 384 else (0, 0, 0)
-    for shade, thickness in ((case, outer), (colour, inner)):
-        cv2.polylines(canvas, [_fixed(points)], True, shade, thickness, cv2.LINE_AA, _SHIFT)
-
-
-def _segment(canvas: Any, start: Array, end: Array, colour: tuple[int, int, int], thickness: int) -> None:
-    a, b = _fixed(np.array([start, end]))
-    cv2.line(canvas, a.tolist(), b.tolist(), colour, thickness, cv2.LINE_AA, _SHIFT)
-
-
-def _arrow(canvas: Any, marks: Marks, start: Array, vector: Array) -> None:
-    """A dark arrow in a white case; shorter than its own line it is only a dot."""
-    length = float(np.hypot(*vector))
-    if length >= 1:
-        along = vector / length
-        head = min(0.4 * length, 12.0 * marks.line)
-        across = np.array([-along[1], along[0]])
-        end = start + vector
-        barbs = [end - head * (along + 0.5 * side * across) for side in (1, -1)]
-        for shade, thickness in ((marks.light, 5 * marks.line), (marks.error, 2 * marks.line)):
-            for a, b in ((start, end), (end, barbs[0]), (end, barbs[1])):
-                _segment(canvas, a, b, shade, thickness)
-    for shade, radius in ((marks.light, 4), (marks.error, 2.5)):
-        _disc(canvas, start, radius * marks.line, shade, -1)
-
-
 def _circle(canvas: Any, marks: Marks, centre: Array, radius: float) -> None:
     for shade, thickness in ((marks.light, 3 * marks.line), (marks.error, marks.line)):
-        _disc(canvas, centre, radius, shade, thickness)
+        disc(canvas, centre, radius, shade, thickness)
 
 
-def _disc(canvas: Any, centre: Array, radius: float, colour: tuple[int, int, int], thickness: int) -> None:
-    fixed = _fixed(centre)[0].tolist()
-    cv2.circle(canvas, fixed, round(min(radius, 5000.0) * (1 << _SHIFT)), colour, thickness, cv2.LINE_AA, _SHIFT)
-
-
-def _hatch(canvas: Any, polygon: Array, line: int) -> None:
+def _hatch(canvas: Any, corners: Array, line: int) -> None:
     """Slanting dark and light strokes and a cross through a twist that was not measured."""
     mask = np.zeros(canvas.shape[:2], np.uint8)
-    cv2.fillPoly(mask, [_fixed(polygon)], 255, cv2.LINE_8, _SHIFT)
+    cv2.fillPoly(mask, [fixed(corners)], 255, cv2.LINE_8, SHIFT)
     y, x = np.nonzero(mask)
     phase = (x + y) % (10 * line)
     for grey, low in ((255, 0), (0, 2 * line)):
         chosen = (phase >= low) & (phase < low + 2 * line)
         canvas[y[chosen], x[chosen]] = grey
-    middle = polygon.mean(0)
-    reach = 0.35 * np.linalg.norm(polygon - middle, axis=1).min()
+    middle = corners.mean(0)
+    reach = 0.35 * np.linalg.norm(corners - middle, axis=1).min()
     for shade, thickness in (((255, 255, 255), 7 * line), ((0, 0, 0), 4 * line)):
         for slope in (1, -1):
             stroke = reach * np.array([1.0, slope])
-            _segment(canvas, middle - stroke, middle + stroke, shade, thickness)
+            segment(canvas, middle - stroke, middle + stroke, shade, thickness)
 
 
 def _name_twists(image: Image.Image, inspection: Inspection, marks: Marks, tips: list[Array]) -> None:

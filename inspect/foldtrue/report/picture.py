@@ -20,7 +20,7 @@ from foldtrue.measured import radius95
 from foldtrue.report.overlay import (
     drawn_error,
     magnification,
-    photo_background,
+    background,
     photo_part,
     planned_tips,
     room_between_twists_mm,
@@ -51,7 +51,7 @@ def show_picture(inspection: Inspection, longest_side_px: int = 2000) -> ShownPi
     was not measured.
     """
     part, fit, nominal = photo_part(inspection, longest_side_px), inspection.fit, inspection.nominal
-    pixels = photo_background(inspection, part)
+    pixels = background(inspection, part)
     u95_mm = radius95(fit.position_cov_mm2)
     rows = []
     for i, twist in enumerate(nominal.twists):

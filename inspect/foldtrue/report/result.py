@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane
-from foldtrue.measured import COVERAGE_95, radius95
+from foldtrue.measured import COVERAGE_95, largest_std, radius95
 from foldtrue.report.closure import node_closures
 from foldtrue.report.shape import outline_record, pleat_rows
 from foldtrue.report.summary import summarise
@@ -92,7 +92,7 @@ def _expanded(std: float | None) -> float | None:
 
 
 def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
-    position_u95 = radius95(fit.position_cov_mm2)
+    position_u95, position_std = radius95(fit.position_cov_mm2), largest_std(fit.position_cov_mm2)
     common = fit.overturn_std_deg or 0.0
     rows = []
     for i, twist in enumerate(nominal.twists):
@@ -102,6 +102,7 @@ def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
             "tips_px": fit.tips_px[i],
             "position_error_mm": fit.position_error_mm[i],
             "position_u95_mm": position_u95[i],
+            "position_std_mm": position_std[i],
             "angle_error_deg": fit.angle_error_deg[i],
             "angle_u95_deg": COVERAGE_95 * math.hypot(fit.angle_std_deg[i], common),
             "angle_relative_u95_deg": COVERAGE_95 * fit.angle_std_deg[i],

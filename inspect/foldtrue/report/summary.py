@@ -28,6 +28,7 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
     radius = radius95(covariance)
     distance = np.linalg.norm(error, axis=1)
     return {
+        "pitch_mm": nominal.pitch_mm,
         "twists": len(nominal.twists),
         "measured": len(seen),
         "not_measured": len(nominal.twists) - len(seen),

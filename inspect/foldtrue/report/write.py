@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from foldtrue.errors import UsageError
 from foldtrue.handover import Inspection
-from foldtrue.report.files import OVERLAY, PLEATS, RESULT, RESULT_FILES, TWISTS, write_whole
+from foldtrue.report.files import OVERLAY, PLEATS, RESULT, TOUCH_UP, TWISTS, write_whole
 from foldtrue.report.result import result_record
 from foldtrue.report.tables import pleats_csv, twists_csv
 
@@ -44,15 +44,19 @@ def write_report(
     out_dir: Path | str,
     options: ReportOptions | None = None,
     more: Mapping[str, Any] | None = None,
+    judge: Callable[[Mapping[str, Any]], Mapping[str, Any]] | None = None,
 ) -> ReportFiles:
     """Write result.json, twists.csv, pleats.csv and overlay.png into `out_dir`, making the folder where needed; more:
-    what else result.json holds.
+    what else result.json holds; judge: gives `judgement` of result.json from all the rest, and makes the touch-up list
+    be drawn.
 
     Raises UnreadableFile when one of them cannot be written; then none is left.
     """
     options = options or ReportOptions()
     folder = Path(out_dir)
     record = {**result_record(inspection), **(more or {})}
+    if judge is not None:
+        record["judgement"] = judge(record)
     contents = {
         RESULT: record_text(record).encode(),
         TWISTS: twists_csv(record).encode(),
@@ -62,16 +66,25 @@ def write_report(
         from foldtrue.report.overlay import overlay_png
 
         contents[OVERLAY] = overlay_png(inspection, record, options.longest_side_px)
+        contents |= _touch_up_pictures(inspection, record)
     try:
         for name, content in contents.items():
             write_whole(folder / name, content)
     except BaseException:  # an interrupt too must not leave half a report
-        for name in RESULT_FILES:
+        for name in contents:
             with contextlib.suppress(OSError):
                 (folder / name).unlink()
         raise
     overlay = folder / OVERLAY if options.overlay else None
     return ReportFiles(folder / RESULT, folder / TWISTS, folder / PLEATS, overlay, record)
+
+
+def _touch_up_pictures(inspection: Inspection, record: Mapping[str, Any]) -> dict[str, bytes]:
+    """The first pictures of the touch-up list by their place in the folder; none for a record that was not judged."""
+    from foldtrue.report.crops import MOST, crop_name, crop_png
+
+    entries = record.get("judgement", {"touch_up": []})["touch_up"][:MOST]
+    return {f"{TOUCH_UP}/{crop_name(entry)}": crop_png(inspection, entry) for entry in entries}
 
 
 def record_text(record: Mapping[str, Any]) -> str:

@@ -1,4 +1,4 @@
-"""Faults of a plan file in plain words: which field, what was expected, what was found."""
+"""Faults of a file that a person wrote, in plain words: which field, what was expected, what was found."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ _INNER_TAGS = {"recipe", "list", "honeycomb", "mixed", "rhombi", "repeat"}
 _INNER_TAGS |= {"hexagon", "polygon", "square", "rectangle", "edge-to-edge", "point-to-point", "pitch", "rotated"}
 
 
-def plain_words(error: ValidationError, known_fields: Collection[str]) -> list[str]:
-    """Each fault as 'field: expected ..., found ...'. known_fields: all names a plan may use, to guess what a mistyped
-    one was meant to be."""
+def plain_words(error: ValidationError, known_fields: Collection[str], whole: str = "plan") -> list[str]:
+    """Each fault as 'field: expected ..., found ...'. known_fields: all names the file may use, to guess what one was
+    meant to be. whole: what the file is called where a fault is none of its fields'."""
     words = []
     faults = error.errors(include_url=False)
     for fault in faults:
@@ -23,7 +23,7 @@ def plain_words(error: ValidationError, known_fields: Collection[str]) -> list[s
             other["loc"][: len(fault["loc"])] == fault["loc"] != other["loc"] for other in faults
         ):
             continue  # a list looks too short to the checker when entries of it are wrong
-        where = _field_name(fault["loc"])
+        where = _field_name(fault["loc"]) or whole
         said = fault["msg"].removeprefix("Value error, ")
         found = "" if fault["type"] in ("missing", "value_error") else f", found {_short(fault['input'])}"
         if fault["type"] == "extra_forbidden":
@@ -41,7 +41,7 @@ def _field_name(location: Iterable[int | str]) -> str:
             name += f"[{part}]"
         elif part not in _INNER_TAGS or not name:
             name += f".{part}" if name else part
-    return name or "plan"
+    return name
 
 
 def _short(value: Any) -> str:
