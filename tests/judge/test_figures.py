@@ -67,6 +67,11 @@ def test_a_result_without_pleats_or_outline_holds_them_as_not_measured(record):
     assert figure(record, "outline", "all sides").value is None
 
 
+def test_a_result_from_before_pleats_were_measured_is_read(record):
+    del record["pleats"], record["outline"]
+    assert figure(record, "pleat_width", "all pleats").value is None
+
+
 def test_the_size_is_a_percentage_where_the_scale_is_known(record):
     record["fit"].update(scale=1.01, scale_u95=0.004)
     found = figure(record, "size", "piece")

@@ -58,7 +58,7 @@ def _read(record: Record) -> Figures:
         for t in record["twists"]
     )
     figures = (*_twists(record), *_nodes(record, twists), *_pleats(record), *_outline(record), *_size(record))
-    joined = frozenset(frozenset(p["twists"]) for p in record["pleats"] if len(p["twists"]) == 2)
+    joined = frozenset(frozenset(p["twists"]) for p in record.get("pleats", ()) if len(p["twists"]) == 2)
     origin = record["provenance"]["plan"]["sha256"]
     return Figures(figures, twists, joined, _pitch(record), _view(record), str(origin))
 
@@ -125,10 +125,11 @@ def nearest_twists(place: tuple[float, float], twists: tuple[TwistPlace, ...]) -
 
 def _pleats(record: Record) -> Iterator[Figure]:
     """Of every pleat; in a result without pleats (several photos combined) all together are not measured."""
-    if not record["pleats"]:
+    pleats = record.get("pleats", ())
+    if not pleats:
         yield _figure("pleat_width", "all pleats", "mm", None, None)
         yield _figure("pleat_parallelism", "all pleats", "deg", None, None)
-    for pleat in record["pleats"]:
+    for pleat in pleats:
         name, twists = pleat["id"], tuple(pleat["twists"])
         yield _figure("pleat_width", name, "mm", pleat["width_error_mm"], pleat["width_u95_mm"], twists)
         if "no_mountain_edge" not in pleat["flags"]:  # there it has no parallelism, by the plan
@@ -138,10 +139,11 @@ def _pleats(record: Record) -> Iterator[Figure]:
 
 def _outline(record: Record) -> Iterator[Figure]:
     """Distances across, relative to each other: light and scale move all sides alike."""
-    if record["outline"] is None:
+    outline = record.get("outline")
+    if outline is None:
         yield _figure("outline", "all sides", "mm", None, None)
         return
-    for pair in record["outline"]["across"]:
+    for pair in outline["across"]:
         i, j = pair["sides"]
         yield _figure("outline", f"across {i}-{j}", "mm", pair["relative_error_mm"], pair["relative_u95_mm"])
 
