@@ -125,10 +125,9 @@ def _settle(one: Judged, rule: Rule, view: str) -> Settle:
     smaller = min(1.0, abs(one.limit - abs(figure.value)) / (2 * rule.guard * figure.std))
     if figure.kind == "size":
         return Settle(figure, smaller, None, "A surer scale may settle it: docs/scale.md says what gives one.")
-    wanted = math.inf if smaller == 0 else math.ceil(1 / smaller**2)
-    if wanted > _MOST_PHOTOS:
+    if _MOST_PHOTOS * smaller**2 < 1:
         return Settle(figure, smaller, None, "It lies at the limit itself: no photo is likely to settle it, you may.")
-    count = max(2, int(wanted))
+    count = max(2, math.ceil(1 / smaller**2))
     if view != "backlit":
         advice = f"One photo against the light, or {count} in all with the lamp on other sides, may settle it."
     elif smaller > 0.5:
