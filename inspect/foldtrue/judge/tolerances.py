@@ -133,8 +133,8 @@ def find_tolerances(name_or_file: str) -> Tolerances:
 
 def home() -> Path:
     """The folder of the person's own sets."""
-    given = os.environ.get("FOLDTRUE_HOME")
-    return (Path(given) if given else Path.home() / ".config" / "foldtrue") / "tolerances"
+    given = os.environ.get("FOLDTRUE_HOME") or os.path.expanduser("~/.config/foldtrue")
+    return Path(given) / "tolerances"
 
 
 def kept_sets() -> dict[str, Path]:
