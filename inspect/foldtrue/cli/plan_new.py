@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +10,7 @@ import click
 
 from foldtrue.cli.parts import FILE
 from foldtrue.cli.plan_words import each, once, read_corners, read_place, read_pleat, read_slope, read_twist
+from foldtrue.errors import PlanError
 
 if TYPE_CHECKING:
     from foldtrue.plan.new import PlanWords
@@ -30,7 +32,9 @@ _BORDERS = ["trimmed", "full", "rings", "open"]
     "--corners", metavar="X,Y ...", callback=once(read_corners), help="Corners of a convex polygon around 0,0, mm."
 )
 @click.option("--grid", type=click.Choice(_GRIDS), help="What is divided; the sheet's most usual grid if not given.")
-@click.option("--divisions", type=int, help="Number of divisions from edge to edge or point to point; 16 if not given.")
+@click.option(
+    "--divisions", type=int, help="Number of divisions from edge to edge or point to point; 16 or 32 if not given."
+)
 @click.option("--slope", metavar="M,N", callback=once(read_slope), help="Rotated grid: first side in pitches.")
 @click.option("--pitch", type=float, metavar="MM", help="Side of the grid's small triangle.")
 @click.option(
@@ -106,9 +110,12 @@ def _sized(words: PlanWords, finished_mm: float, write: bool) -> PlanWords:
 
     if not 0 < finished_mm < 5000:
         raise click.UsageError(f"--finished-size is a height in mm between 0 and 5000, not {finished_mm:g}.")
-    settled = words if sheet_size(words) is not None and not write else sheet_for(words, finished_mm)
+    settled = sheet_for(words, finished_mm) if write else None
     click.echo(f"Practical choices for a piece {finished_mm:g} mm high:")
     click.echo(choices_text(nearest_choices(words, finished_mm)))
-    if settled is not words:
+    if settled is None and sheet_size(words) is None:
+        with suppress(PlanError):  # what was left open may not fold as it is filled in; the table says what does
+            settled = sheet_for(words, finished_mm)
+    if settled is not None:
         click.echo(f"For exactly {finished_mm:g} mm: {make_plan(settled).plan.name}.")
-    return settled
+    return settled or words

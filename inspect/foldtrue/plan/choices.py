@@ -59,8 +59,8 @@ def nearest_choices(words: PlanWords, finished_mm: float, most: int = 8) -> list
     """Practical choices for a finished height, in the order of their divisions.
 
     What the words leave open is varied: the sheet (whole 5 mm), the number of divisions, the spacing; with a sheet of
-    given size also the rings. The `most` choices that come nearest are kept, those with fewer divisions first. Raises UsageError where the grid does not
-    divide the sheet, PlanError when no practical choice comes near.
+    given size also the rings. The `most` choices that come nearest are kept, those with fewer divisions first.
+    Raises UsageError where the grid does not divide the sheet, PlanError when no practical choice comes near.
     """
     _check_scalable(words)
     tried = sorted(

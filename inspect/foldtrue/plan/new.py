@@ -20,18 +20,19 @@ GridWord = Literal["point-to-point", "edge-to-edge", "rotated", "pitch"]
 LayoutWord = Literal["triangle", "mixed", "rhombi", "clusters"]
 BorderWord = Literal["trimmed", "full", "rings", "open"]
 
-DEFAULT_DIVISIONS = 16
+DEFAULT_DIVISIONS = {"triangle": 16, "mixed": 32, "rhombi": 32, "clusters": 32}
 DEFAULT_SPACING = {"triangle": 2, "mixed": 5, "rhombi": 4, "clusters": 2}
 """In pitches, for pleats one row wide; wider pleats take as many times more."""
 _LEAST_EVERY = 3
 """Clusters stand at least so many spacings apart: at three they make the same pattern as `triangle`."""
 
-_SHEET_WORDS = {"hexagon": ("height", "side"), "square": ("side",), "rectangle": ("width", "height")}
+_WordsOf = dict[str, tuple[str, ...]]
+_SHEET_WORDS: _WordsOf = {"hexagon": ("height", "side"), "square": ("side",), "rectangle": ("width", "height")}
 _SHEET_WORDS |= {"polygon": ("corners",)}
-_GRID_WORDS = {"point-to-point": ("divisions",), "edge-to-edge": ("divisions",), "rotated": ("slope",)}
+_GRID_WORDS: _WordsOf = {"point-to-point": ("divisions",), "edge-to-edge": ("divisions",), "rotated": ("slope",)}
 _GRID_WORDS |= {"pitch": ("pitch",)}
 _RECIPE_WORDS = ("spacing", "rings", "border", "first_hand", "width_rows", "leave_out")
-_LAYOUT_WORDS = {"triangle": _RECIPE_WORDS, "mixed": _RECIPE_WORDS, "rhombi": _RECIPE_WORDS}
+_LAYOUT_WORDS: _WordsOf = {"triangle": _RECIPE_WORDS, "mixed": _RECIPE_WORDS, "rhombi": _RECIPE_WORDS}
 _LAYOUT_WORDS |= {"clusters": ("every", *_RECIPE_WORDS), "listed": ("twist",)}
 _LAYOUT_WORDS |= {"repeated": ("twist", "step", "rings", "border", "leave_out")}
 _AROUND = ((1, 0), (0, 1), (-1, 1), (-1, 0), (0, -1), (1, -1))
@@ -175,8 +176,8 @@ def _grid(words: PlanWords) -> dict[str, Any]:
             raise UsageError("This grid needs --pitch: the side of its small triangle in mm.")
         grid["pitch_mm"] = words.pitch
     else:
-        grid["divisions"] = DEFAULT_DIVISIONS if words.divisions is None else words.divisions
-    return grid | ({"start": words.start} if words.start else {})
+        grid["divisions"] = DEFAULT_DIVISIONS.get(words.layout, 16) if words.divisions is None else words.divisions
+    return grid | ({"start": "corner"} if words.start == "corner" else {})
 
 
 def _twists(words: PlanWords) -> Any:
@@ -255,6 +256,17 @@ def _name(words: PlanWords, content: Mapping[str, Any]) -> str:
     parts += [words.layout] if words.layout != "triangle" else []
     parts += [f"spacing {recipe['spacing']:g}"] if "spacing" in recipe else []
     return ", ".join([*parts, f"rings {recipe['rings']}" if "rings" in recipe else "filled"])
+
+
+def choose(words: PlanWords, word: str, value: Any) -> PlanWords:
+    """The words with another answer; what only belonged to an earlier, different choice is forgotten."""
+    groups = {"sheet": _SHEET_WORDS, "grid": _GRID_WORDS, "twists": _LAYOUT_WORDS}
+    stale: set[str] = set()
+    if word in groups and value != getattr(words, word):
+        stale = {w for group in groups[word].values() for w in group}
+        stale |= {"grid", *(w for group in _GRID_WORDS.values() for w in group)} if word == "sheet" else set()
+    blank = PlanWords()
+    return replace(words, **{**{w: getattr(blank, w) for w in stale}, word: value})
 
 
 def with_sheet_size(words: PlanWords, size_mm: float) -> PlanWords:
