@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import floor
 from typing import Any
 
@@ -12,7 +12,8 @@ from foldtrue.errors import PlanError
 from foldtrue.plan.file import Plan, parse_plan
 from foldtrue.plan.grid import Site, unit
 from foldtrue.plan.layout import grid_start, on_sheet, sheet_corners, twist_sites
-from foldtrue.plan.pattern import draw_pattern
+from foldtrue.plan.parts import ListedTwist
+from foldtrue.plan.pattern import clashes, draw_pattern
 from foldtrue.plan.recipes import MAX_RINGS
 from foldtrue.plan.twist import lay_out_twist
 
@@ -64,33 +65,48 @@ def _with(content: Content, **change: Any) -> dict[str, Any]:
 
 
 def _without(recipe: Content, sites: list[Site]) -> dict[str, Any]:
-    return {**recipe, "leave_out": [*recipe.get("leave_out", ()), *(list(site.grid) for site in sites)]}
+    places = [*recipe.get("leave_out", ()), *(list(site.grid) for site in sites)]
+    return {**recipe, "leave_out": places} if places else {**recipe}
 
 
 def _trim(content: Content) -> dict[str, Any]:
-    """Leave out, one clash after another, whichever of the clashing twists is farther out; both where they are alike.
+    """Leave out, clash after clash, whichever of the clashing twists is farther out; both where they are alike.
 
-    What is alike on both sides of a mirror line of the sheet so stays alike. Raises the first clash as it is when more
-    than half of the twists would go: then it is the layout that is wrong, not its border.
+    What is alike on both sides of a mirror line of the sheet so stays alike. Raises the clash as it is when less than
+    a quarter of the twists would stay: then it is the layout that is wrong, not its border.
     """
     recipe = dict(content["twists"])
-    first: PlanError | None = None
-    most = None
-    while True:
-        plan = parse_plan(_with(content, **recipe))
-        sites = twist_sites(plan)
-        most = len(sites) / 2 if most is None else most
-        try:
+    plan = parse_plan(content)
+    everything = sites = twist_sites(plan)
+    while groups := clashes(_listed(plan, sites)):
+        far = {f"t{k}": round(abs(site.centre) / plan.pitch_mm, 6) for k, site in enumerate(sites)}
+        out: set[str] = set()
+        for group in sorted(groups, key=lambda ids: sorted(far.get(i, 0.0) for i in ids)):
+            twists = [i for i in group if i in far]
+            if twists and not out & set(group):
+                out |= {i for i in twists if far[i] == max(far[j] for j in twists)}
+        kept = [site for k, site in enumerate(sites) if f"t{k}" not in out]
+        if not out or 4 * len(kept) < len(everything):
             draw_pattern(plan)
-            return recipe
-        except PlanError as clash:
-            first = first or clash
-            at_fault = [site for site in sites if site.id in clash.twists]
-        far = max((abs(site.centre) for site in at_fault), default=0.0)
-        out = [site for site in at_fault if abs(site.centre) > far - 1e-6 * plan.pitch_mm]
-        if not out or len(sites) - len(out) < most:
-            raise first
-        recipe = _without(recipe, out)
+        sites = kept
+    stay = {site.id for site in sites}
+    return _without(recipe, [site for site in everything if site.id not in stay])
+
+
+def _listed(plan: Plan, sites: Sequence[Site]) -> Plan:
+    """The plan with its twists listed one by one: far quicker to draw again and again than to follow its recipe."""
+    rows = plan.pitch_mm * np.sqrt(3) / 2
+    twists = tuple(
+        ListedTwist(
+            grid=site.grid,
+            kind=site.kind,
+            turn=site.turn,
+            hand="ccw" if site.hand > 0 else "cw",
+            width_rows=float(site.width_mm / rows),
+        )
+        for site in sites
+    )
+    return plan.model_copy(update={"twists": twists})
 
 
 def _left_out(trimmed: Content, recipe: Content, why: str) -> str:
