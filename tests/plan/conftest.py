@@ -7,7 +7,7 @@ from math import cos, radians, sin, sqrt
 
 import numpy as np
 import pytest
-from panels import HEAD, panel_plan, plan_of
+from panels import panel_plan, plan_of
 
 from foldtrue.handover import Nominal
 from foldtrue.plan.file import Plan
@@ -113,6 +113,6 @@ def plans():
         asymmetric = staticmethod(asymmetric_plan)
         triangle = staticmethod(triangle)
         folded = staticmethod(folded)
-        head = HEAD
+        made = staticmethod(lambda name: PLANS[name]())
 
     return Makers

@@ -29,10 +29,14 @@ def largest_rings(content: Content) -> int:
 
     content: a plan as its file has it, rings not said. Raises PlanError when not even one does.
     """
-    plan = parse_plan(_with(content, rings=_MOST_RINGS["honeycomb"]))
+    plan = parse_plan(_with(content, rings=1))
     corners = sheet_corners(plan)
-    outside = [s.ring for s in twist_sites(plan) if not on_sheet(lay_out_twist(0, s).tips, corners)]
-    rings = min(outside, default=_MOST_RINGS["honeycomb"] + 1) - 1
+    spacing_mm = plan.pitch_mm * content["twists"]["spacing"]
+    # ring r reaches (1.5 r - 0.5) spacings from the centre in every grid direction (docs/plan-file.md)
+    most = min(int((np.abs(corners).max() / spacing_mm + 0.5) / 1.5) + 1, _MOST_RINGS["honeycomb"])
+    sites = twist_sites(parse_plan(_with(content, rings=most)))
+    outside = [site.ring for site in sites if not on_sheet(lay_out_twist(0, site).tips, corners)]
+    rings = min(outside, default=most + 1) - 1
     if rings == 0:
         raise PlanError("No ring of twists fits on the sheet.", "Use more divisions or a smaller spacing.")
     return rings

@@ -51,7 +51,7 @@ def sheet_for(words: PlanWords, finished_mm: float) -> PlanWords:
     """
     if sheet_size(words) is not None:
         raise UsageError("--finished-size asks for the sheet; its size is given already.", "Leave out one of the two.")
-    size = finished_mm / _share(with_sheet_size(words, _TRIAL_MM)) * _TRIAL_MM
+    size = finished_mm / finished_height_mm(make_plan(with_sheet_size(words, _TRIAL_MM)).plan) * _TRIAL_MM
     return with_sheet_size(words, round(_checked_sheet(size), 1))
 
 
@@ -120,23 +120,18 @@ def _with_rings(trial: PlanWords) -> Iterator[PlanWords]:
 
 def _trial(words: PlanWords, trial: PlanWords, finished_mm: float) -> tuple[float, PlanWords] | None:
     """How far a combination is off, and its words with the sheet settled; None when it is no practical one."""
+    size = sheet_size(words)
     try:
-        size = sheet_size(words)
+        plan = make_plan(with_sheet_size(trial, _TRIAL_MM) if size is None else trial).plan
+        finished, pitch = finished_height_mm(plan), plan.pitch_mm
         if size is None:
-            share = _share(with_sheet_size(trial, _TRIAL_MM)) / _TRIAL_MM
-            size = max(round(finished_mm / share / _PRACTICAL_SHEET_MM), 1) * _PRACTICAL_SHEET_MM
+            size = max(round(finished_mm / finished * _TRIAL_MM / _PRACTICAL_SHEET_MM), 1) * _PRACTICAL_SHEET_MM
             trial = with_sheet_size(trial, _checked_sheet(size))
-            off = size * share - finished_mm
-        else:
-            off = _share(trial) - finished_mm
-        low, high = PRACTICAL_PITCH_MM
-        return (off, trial) if low <= make_plan(trial).plan.pitch_mm <= high else None
+            finished, pitch = finished * size / _TRIAL_MM, pitch * size / _TRIAL_MM
     except PlanError:
         return None
-
-
-def _share(words: PlanWords) -> float:
-    return finished_height_mm(make_plan(words).plan)
+    low, high = PRACTICAL_PITCH_MM
+    return (finished - finished_mm, trial) if low <= pitch <= high else None
 
 
 def _checked_sheet(size_mm: float) -> float:

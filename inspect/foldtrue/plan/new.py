@@ -131,7 +131,7 @@ def _check_words(words: PlanWords) -> None:
     layout = "these twists" if words.layout in ("listed", "repeated") else f"{words.layout} twists"
     for words_of, chosen, what in (
         (_SHEET_WORDS, words.sheet, f"a {words.sheet} sheet"),
-        (_GRID_WORDS, words.grid_kind, f"a {words.grid_kind} grid"),
+        (_GRID_WORDS, words.grid_kind, f"the {words.grid_kind} grid"),
         (_LAYOUT_WORDS, words.layout, layout),
     ):
         takes = words_of[chosen]
