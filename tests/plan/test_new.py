@@ -148,7 +148,8 @@ def test_complete_rings_only():
 
 
 @pytest.mark.parametrize(
-    ("words", "corners"), [(HEXAGON | {"rings": 1}, 6), (SQUARE | {"pitch": 10.0, "twist": (TWIST,)}, 4)]
+    ("words", "corners"),
+    [(HEXAGON | {"rings": 2, "divisions": 32}, 6), (SQUARE | {"pitch": 10.0, "twist": (TWIST,)}, 4)],
 )
 def test_corner_pleats_cross_every_corner_with_the_valley_towards_it(words, corners):
     plan = made(**words, corner_pleats=1)

@@ -61,6 +61,13 @@ def _rings_offered(words: PlanWords) -> str:
     return str(recipe.rings) if isinstance(recipe, HoneycombRecipe) else "fill"
 
 
+def _name_offered(words: PlanWords) -> str:
+    try:
+        return make_plan(_filled(words)).plan.name
+    except FoldtrueError:  # said already, and once more at the end
+        return "plan"
+
+
 def _spacing_offered(words: PlanWords) -> str:
     return f"{DEFAULT_SPACING[words.layout] * (words.width_rows or 1):g}"
 
@@ -144,7 +151,7 @@ QUESTIONS = (
         "Grid",
         "point-to-point or edge-to-edge: so many divisions of the sheet. rotated: turned against the sheet's side."
         " pitch: triangles of a given side.",
-        lambda w: _grids(w)[0],
+        lambda w: w.grid_kind,
         choices=_grids,
     ),
     Question(
@@ -237,7 +244,7 @@ QUESTIONS = (
         _always("0"),
         int,
     ),
-    Question("name", "Name", "Shown in reports and drawings.", lambda w: make_plan(_filled(w)).plan.name),
+    Question("name", "Name", "Shown in reports and drawings.", _name_offered),
 )
 
 

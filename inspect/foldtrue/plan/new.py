@@ -261,8 +261,9 @@ def _name(words: PlanWords, content: Mapping[str, Any]) -> str:
 def choose(words: PlanWords, word: str, value: Any) -> PlanWords:
     """The words with another answer; what only belonged to an earlier, different choice is forgotten."""
     groups = {"sheet": _SHEET_WORDS, "grid": _GRID_WORDS, "twists": _LAYOUT_WORDS}
+    before = {"sheet": words.sheet, "grid": words.grid_kind, "twists": words.layout}
     stale: set[str] = set()
-    if word in groups and value != getattr(words, word):
+    if word in groups and value != before[word]:
         stale = {w for group in groups[word].values() for w in group}
         stale |= {"grid", *(w for group in _GRID_WORDS.values() for w in group)} if word == "sheet" else set()
     blank = PlanWords()
