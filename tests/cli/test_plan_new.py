@@ -48,7 +48,7 @@ def declined(capsys):
         "--sheet rectangle --width 297 --height 210 --divisions 21 --start corner",
         "--sheet square --side 200 --pitch 10 --twist triangle,0,0,ccw --twist triangle,3,0,cw,1",
         "--sheet square --side 200 --pitch 5 --twist triangle,0,0,ccw --step 6,0 --step 0,6 --rings 1",
-        "--sheet square --side 200 --pitch 10 --twist rhombus,0.5,0,cw,0,2 --pleat 5,9,2,ccw",
+        "--sheet square --side 300 --pitch 10 --twist triangle,-4,0,cw,0,1 --pleat 5,14,2,ccw,2",
     ],
 )
 def test_a_few_words_make_a_plan_that_check_repeats(words, out, capsys):

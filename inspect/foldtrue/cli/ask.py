@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import click
 
 from foldtrue.cli.plan_words import read_corners, read_slope
 from foldtrue.errors import FoldtrueError, PlanError, UsageError
-from foldtrue.plan.file import write_plan
+from foldtrue.plan.file import Plan, write_plan
 from foldtrue.plan.new import DEFAULT_DIVISIONS, DEFAULT_SPACING, PlanWords, choose, make_plan
 from foldtrue.plan.parts import HoneycombRecipe
 from foldtrue.plan.summary import PlanSummary, check_plan, summary_text
@@ -314,7 +315,7 @@ def _take(question: Question, words: PlanWords, answer: str) -> PlanWords | None
         click.echo(f"'{answer}' is not a {'whole number' if question.word in _WHOLE else 'number'}.")
         return None
     try:
-        click.echo(f"So far: {_prediction(check_plan(make_plan(_filled(told)).plan))}")
+        click.echo(f"So far: {_prediction(_checked(make_plan(_filled(told)).plan))}")
     except UsageError as error:
         if _is_invalid(error):
             click.echo(str(error))
@@ -324,6 +325,12 @@ def _take(question: Question, words: PlanWords, answer: str) -> PlanWords | None
 
 
 _WHOLE = ("divisions", "rings", "corner_pleats")
+
+
+@lru_cache(maxsize=8)
+def _checked(plan: Plan) -> PlanSummary:
+    """Many answers leave the plan as it was."""
+    return check_plan(plan)
 
 
 def _is_invalid(error: UsageError) -> bool:
@@ -351,7 +358,7 @@ def _finish(words: PlanWords, out: Path | None) -> bool:
     """Check the whole plan and write it; False to go back to the last question."""
     try:
         made = make_plan(words)
-        summary = check_plan(made.plan)
+        summary = _checked(made.plan)
     except UsageError as error:
         click.echo(f"\nThis plan cannot be folded: {error}\nBack to the question before.")
         return False
