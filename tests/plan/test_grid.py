@@ -59,6 +59,18 @@ def test_slope_components_say_how_long_and_how_steep_the_side_is(make, slope, no
 
 
 @given(slopes)
+def test_a_hexagon_holds_6_times_the_triangulation_number_of_small_triangles(slope):
+    # T = m^2 + m n + n^2, the triangulation number of Caspar and Klug 1962 [from memory], counts the small triangles on
+    # one large one whose side has these components; a hexagon is six of those
+    m, n = slope
+    plan = plan_of(HEXAGON, {"kind": "rotated", "slope": [m, n]}, ONE)
+    hexagon, small = 240**2 * sqrt(3) / 2, plan.pitch_mm**2 * sqrt(3) / 4
+    assert hexagon / small == pytest.approx(6 * (m * m + m * n + n * n), rel=1e-9)
+    direction = slope_direction(m, n)
+    assert atan2(direction.imag, direction.real) == pytest.approx(atan2(n * sqrt(3), 2 * m + n), abs=1e-12)
+
+
+@given(slopes)
 def test_all_points_of_the_rotated_grid_lie_on_the_sheets_own_grid_of_so_many_divisions_and_no_fewer(slope):
     m, n = slope
     side = m + n * np.exp(1j * np.pi / 3)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
+from shutil import get_terminal_size
 from typing import Any
 
 import click
@@ -167,7 +168,7 @@ QUESTIONS = (
         "slope",
         "Slope M,N",
         "The sheet's first side runs M pitches along one grid direction and N along the next, 60 degrees further.",
-        _always("18,4"),
+        lambda w: "10,2" if w.sheet == "hexagon" else "20,4",
         read_slope,
         when=lambda w: w.grid_kind == "rotated",
         needed=True,
@@ -286,7 +287,7 @@ def _prompt(question: Question, words: PlanWords, again: str | None) -> str:
     offered = again or _as_text(getattr(words, question.word)) or question.offers(words)
     if choices and offered not in choices:
         offered = choices[0]
-    click.echo(f"\n{question.explains}")
+    click.echo("\n" + click.wrap_text(question.explains, get_terminal_size().columns - 1))
     asks = f"{question.asks} ({', '.join(choices)})" if choices else question.asks
     return str(click.prompt(asks, default=offered, type=str)).strip()
 

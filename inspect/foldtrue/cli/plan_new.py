@@ -64,7 +64,9 @@ _BORDERS = ["trimmed", "full", "rings", "open"]
     callback=each(read_pleat),
     help="Pleat without a twist.",
 )
-@click.option("--corner-pleats", type=int, default=0, help="So many pleats across each corner of the sheet.")
+@click.option(
+    "--corner-pleats", type=click.IntRange(0, 50), default=0, help="So many pleats across each corner of the sheet."
+)
 @click.option("--name", help="Name of the plan; made from the sizes if not given.")
 @click.option("--out", type=FILE, help="Plan file to write; needed unless --ask or only a table is wanted.")
 def plan_new(ask: bool, finished_size: float | None, out: Path | None, **said: Any) -> None:
