@@ -75,8 +75,9 @@ def test_what_is_said_is_not_varied():
     ],
 )
 def test_sizes_that_no_sheet_decides_are_refused(words, said):
-    with pytest.raises(UsageError, match=said):
-        nearest_choices(PlanWords(**words), 100.0)
+    for ask in (nearest_choices, sheet_for):
+        with pytest.raises(UsageError, match=said):
+            ask(PlanWords(**words), 100.0)
 
 
 def test_a_sheet_already_given_is_not_chosen():

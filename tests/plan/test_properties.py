@@ -53,14 +53,14 @@ def sheets_and_grids(draw):
         "rectangle": {"sheet": "rectangle", "width": size, "height": size * 0.75},
         "polygon": {
             "sheet": "polygon",
-            "corners": ((-0.45 * size, -0.4 * size), (0.55 * size, -0.4 * size), (0.3 * size, 0.5 * size)),
+            "corners": ((-0.5 * size, -0.4 * size), (0.5 * size, -0.4 * size), (0.1 * size, 0.5 * size)),
         },
     }[shape]
     kinds = ["rotated", "pitch"] if shape == "polygon" else ["edge-to-edge", "rotated", "pitch"]
     kinds = ["point-to-point", "edge-to-edge", "rotated"] if shape == "hexagon" else kinds
     kind = draw(st.sampled_from(kinds))
     if kind == "rotated":
-        most = 8 if shape == "hexagon" else 16
+        most = {"hexagon": 8, "polygon": 20}.get(shape, 16)
         words |= {"slope": (draw(st.integers(most // 2, most)), draw(st.integers(0, most // 2)))}
     elif kind == "pitch":
         words |= {"pitch": size / draw(st.integers(12, 20))}

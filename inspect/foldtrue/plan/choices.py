@@ -49,6 +49,7 @@ def sheet_for(words: PlanWords, finished_mm: float) -> PlanWords:
 
     Raises UsageError where the sheet's size is not the one thing left open, PlanError when the plan cannot be folded.
     """
+    _check_scalable(words)
     if sheet_size(words) is not None:
         raise UsageError("--finished-size asks for the sheet; its size is given already.", "Leave out one of the two.")
     size = finished_mm / finished_height_mm(make_plan(with_sheet_size(words, _TRIAL_MM)).plan) * _TRIAL_MM
