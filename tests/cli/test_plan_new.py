@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from foldtrue.cli import foldtrue, run
-from foldtrue.cli.ask import QUESTIONS
+from foldtrue.cli.questions import QUESTIONS
 from foldtrue.plan.file import read_plan
 
 PANEL = ["plan", "new", "--height", "240"]

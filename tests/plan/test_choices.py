@@ -7,7 +7,7 @@ import pytest
 from foldtrue.errors import PlanError, UsageError
 from foldtrue.plan.choices import PRACTICAL_DIVISIONS, PRACTICAL_PITCH_MM, nearest_choices, sheet_for
 from foldtrue.plan.new import PlanWords, make_plan
-from foldtrue.plan.summary import check_plan, finished_height_mm
+from foldtrue.plan.summary import check_plan, finished_height_mm, summarise
 
 # Computed independently of this program: words, sheet height, finished height.
 SIZES = [
@@ -31,8 +31,6 @@ def test_the_sheet_found_gives_the_size_when_folded(twists):
 
 
 def test_the_finished_height_needs_no_layer_order(nominal, request):
-    from foldtrue.plan.summary import summarise
-
     name = request.node.callspec.params["nominal"]
     plan = request.getfixturevalue("plans").made(name)
     assert finished_height_mm(plan) == pytest.approx(summarise(nominal).finished_height_mm, rel=1e-9)

@@ -23,7 +23,7 @@ from foldtrue.errors import PlanError
 from foldtrue.plan.file import Plan, parse_plan
 from foldtrue.plan.fold import fold_plan
 from foldtrue.plan.folding import fold_pattern
-from foldtrue.plan.layout import grid_start
+from foldtrue.plan.layout import grid_start, twist_sites
 from foldtrue.plan.new import PlanWords, make_plan
 from foldtrue.plan.pattern import draw_pattern
 from foldtrue.plan.shape import layer_areas
@@ -198,8 +198,6 @@ def test_a_basic_twist_is_side_times_sine_wide_and_turns_by_twice_the_angle(kind
 
 def listed(plan: Plan):
     """A honeycomb's twists, listed one by one, to put a fault into one of them."""
-    from foldtrue.plan.layout import twist_sites
-
     return [
         {"grid": list(s.grid), "kind": s.kind, "turn": s.turn, "hand": "ccw" if s.hand > 0 else "cw"}
         for s in twist_sites(plan)
