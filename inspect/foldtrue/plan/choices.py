@@ -22,6 +22,7 @@ _PRACTICAL_SHEET_MM = 5.0
 """Sheets are cut to whole steps of this."""
 _MOST_SHEET_MM = 5000.0
 _TRIAL_MM = 100.0
+_MOST_OF_EACH = 2
 _SPACINGS = {"triangle": (2.0, 3.0, 4.0), "mixed": (3.0, 5.0, 6.0), "rhombi": (3.0, 4.0, 5.0), "clusters": (2.0, 3.0)}
 
 
@@ -56,11 +57,11 @@ def sheet_for(words: PlanWords, finished_mm: float) -> PlanWords:
     return with_sheet_size(words, round(_checked_sheet(size), 1))
 
 
-def nearest_choices(words: PlanWords, finished_mm: float, most: int = 8) -> list[Choice]:
+def nearest_choices(words: PlanWords, finished_mm: float, most: int = 16) -> list[Choice]:
     """Practical choices for a finished height, in the order of their divisions.
 
     What the words leave open is varied: the sheet (whole 5 mm), the number of divisions, the spacing; with a sheet of
-    given size also the rings. The `most` choices that come nearest are kept, those with fewer divisions first.
+    given size also the rings. Of each number of divisions the two that come nearest are kept, `most` in all.
     Raises UsageError where the grid does not divide the sheet, PlanError when no practical choice comes near.
     """
     _check_scalable(words)
@@ -72,6 +73,8 @@ def nearest_choices(words: PlanWords, finished_mm: float, most: int = 8) -> list
     for _, settled in tried:
         if len(kept) == most:
             break
+        if sum(choice.divisions == settled.divisions for choice in kept) == _MOST_OF_EACH:
+            continue
         try:
             kept.append(_choice(settled, finished_mm))
         except PlanError:
