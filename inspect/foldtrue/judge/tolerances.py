@@ -181,7 +181,7 @@ def parse_tolerances(content: Mapping[str, Any], *, built_in: bool = False) -> T
     try:
         file = _File.model_validate(content)
     except ValidationError as error:
-        lines = plain_words(error, _field_names(), "tolerances")
+        lines = plain_words(error, lambda place: _field_names(), "tolerances")
         more = f" (and {len(lines) - 3} more)" if len(lines) > 3 else ""
         raise UsageError(f"The tolerances are not valid. {'; '.join(lines[:3])}{more}.", SEE) from None
     plain = file.model_dump(mode="json", exclude_none=True)
