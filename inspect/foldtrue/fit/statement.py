@@ -13,6 +13,8 @@ from foldtrue.fit.network import Network
 from foldtrue.fit.poses import rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import BoolArray, IntArray, LatticeFit, Nominal
+from foldtrue.propagation import propagate
+from foldtrue.subpixel import straight_lines
 
 
 @dataclass(frozen=True)
@@ -149,21 +151,22 @@ def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array
         shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
         moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
     start, end = (np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True))
-    x, slope = lines.t_mid - 0.5, end - start
-    level = 0.5 * (start + end) + slope * x
-    w, v = lines.offset_std_mm**-2.0, lines.slope_std_mm**-2.0
-    terms = (w, w * x, w * x * x + v, w * level, w * x * level + v * slope)
-    s0, s1, s2, sy, sxy = (np.bincount(lines.crease, term, count) for term in terms)
-    seen = s0 > 0
-    det = np.where(seen, s0 * s2 - s1 * s1, 1.0)
-    length = np.hypot(
-        *(nominal.vertices_mm[nominal.creases.ends[:, 1]] - nominal.vertices_mm[nominal.creases.ends[:, 0]]).T
-    )
-    figures = (
-        (s2 * sy - s1 * sxy) / det,
-        np.sqrt(s2 / det),
-        np.degrees(np.arctan2((s0 * sxy - s1 * sy) / det, length)),
-        np.degrees(np.sqrt(s0 / det) / length),
-    )
-    out = tuple(np.where(seen, f, np.nan) for f in figures)
+    level, slope = start + (end - start) * lines.t_mid, end - start
+    # A line known by its level and its slope is two points, half its weight each, as far apart as gives its slope's.
+    reach = lines.offset_std_mm / lines.slope_std_mm
+    t = np.concatenate([lines.t_mid - reach, lines.t_mid + reach])
+    value = np.concatenate([level - slope * reach, level + slope * reach])
+    both = straight_lines(t, value, np.tile(0.5 / lines.offset_std_mm**2, 2), np.tile(lines.crease, 2), count)
+    run = np.diff(nominal.vertices_mm[nominal.creases.ends], axis=1)[:, 0]
+    seen, length = both.weight > 0, np.hypot(*run.T)
+    slope_var = both.slope_variance()
+    across = (0.5 - both.t_mid) * slope_var
+    cov = np.stack([both.variance_at(0.5), across, across, slope_var], 1).reshape(count, 2, 2)[seen]
+
+    def figures(line: Array) -> Array:
+        return np.stack([line[..., 0], np.degrees(np.arctan2(line[..., 1], length[seen]))], -1)
+
+    found, spread = propagate(figures, np.stack([both.at(0.5), both.slope], 1)[seen], cov)
+    out = np.full((4, count), np.nan)
+    out[:, seen] = found[:, 0], np.sqrt(spread[:, 0, 0]), found[:, 1], np.sqrt(spread[:, 1, 1])
     return out[0], out[1], out[2], out[3]
