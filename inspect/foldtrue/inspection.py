@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Inspection, Nominal, Photo, Side, View
+from foldtrue.handover import Held, Inspection, Nominal, Photo, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
@@ -29,7 +29,8 @@ class InspectOptions:
 
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
     of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
-    'auto' = look for one. dpi: resolution of a scan, None = as its file says.
+    'auto' = look for one. dpi: resolution of a scan, None = as its file says. held: how the piece was held: 'free',
+    under 'glass', or taped flat to a 'window'.
 
     Raises UsageError for a value outside these.
     """
@@ -39,8 +40,11 @@ class InspectOptions:
     at_px: tuple[float, float] | None = None
     reference: Literal["auto", "none", "scan", "card", "A4", "Letter"] = "auto"
     dpi: float | None = None
+    held: Held = "free"
 
     def __post_init__(self) -> None:
+        if self.held not in get_args(Held):
+            raise UsageError(f"There is no way to hold it {self.held!r}.", f"Choose {', '.join(get_args(Held))}.")
         if self.view not in ("auto", *get_args(View)):
             raise UsageError(f"There is no view {self.view!r}.", f"Choose auto, {', '.join(get_args(View))}.")
         if self.side not in (None, *get_args(Side)):
@@ -81,9 +85,11 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
+    from foldtrue.camera_place import camera_place
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
+    from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
@@ -104,11 +110,15 @@ def inspect_photo(
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
-    fit = clock.run("fit", fit_lattice, features, plane, nominal)
-    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features)
+    camera = camera_place(photo, plane.map)
+    height = paper_height(nominal, camera, options.held)
+    fit = clock.run("fit", fit_lattice, features, plane, nominal, None, height)
+    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
     bends = ("piece_bends",) if bend is not None and bend.significant else ()
+    bends += ("held_not_flat",) if bends and options.held != "free" else ()
     plane = replace(plane, map=fit.map, assumed=plane.assumed + bends)
     plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi)
+    fit = scale_under_glass(fit, plane.reference, camera, options.held)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
 

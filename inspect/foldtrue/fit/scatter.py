@@ -15,6 +15,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
+from foldtrue.subpixel import straight_lines
 
 COMMON = 0.3
 """What all pieces of an edge have in common, as a share of what one piece has of its own: a crease of the sheet often
@@ -39,7 +40,8 @@ _POOL = 4.0
 @dataclass(frozen=True)
 class LineFits:
     """Lines (E,): value = offset at t_mid + slope (t - t_mid), where both are uncorrelated, with their standard
-    deviations; samples: how many took part; sample_std: standard deviation of one sample of it."""
+    deviations; samples: how many took part; sample_std: standard deviation of one sample of it; pixel_share (E, 2): of
+    the variances of offset and slope what the pixels' noise alone brings, the paper the rest."""
 
     t_mid: Array
     offset: Array
@@ -48,6 +50,7 @@ class LineFits:
     slope_std: Array
     samples: Array
     sample_std: Array
+    pixel_share: Array
 
 
 def fit_lines(
@@ -66,6 +69,7 @@ def fit_lines(
     own_edge[p] = e
     noise = _noise(x, y, w, p, own_edge, edges)
     slow = 1 + SLOW * _of_paper(noise)
+    pixels = straight_lines(x, y, w, e, edges)
     w = w / noise[e]
     piece_var = 0.0
     for _ in range(3):  # the line, the pieces' variance about it, the line again
@@ -79,14 +83,17 @@ def fit_lines(
     spread = np.maximum(s2 - s1 * mid, 1e-300)
     count = np.bincount(e, minlength=edges)
     mean_var = count / np.maximum(_total(w, e, edges), 1e-300)
+    variance = np.stack([slow / np.maximum(s0, 1e-300) + COMMON**2 * piece_var, slow / spread], 1)
+    alone = INTERPOLATED * np.stack([pixels.variance_at(pixels.t_mid), pixels.slope_variance()], 1)
     return LineFits(
         t_mid=mid + 0.5,
         offset=a + b * mid,
-        offset_std=np.sqrt(slow / np.maximum(s0, 1e-300) + COMMON**2 * piece_var),
+        offset_std=np.sqrt(variance[:, 0]),
         slope=b,
-        slope_std=np.sqrt(slow / spread),
+        slope_std=np.sqrt(variance[:, 1]),
         samples=count.astype(float),
         sample_std=np.sqrt(mean_var),
+        pixel_share=np.minimum(alone / variance, 1.0),
     )
 
 
@@ -105,9 +112,7 @@ def _noise(x: Array, y: Array, w: Array, p: IntArray, own_edge: IntArray, edges:
     would."""
     s0, s1, s2, sy, sxy, syy = _sums(x, y, w, p, len(own_edge))
     full = np.maximum(s0, 1e-300)
-    xx, xy, yy = (
-        _total(v, own_edge, edges) for v in (s2 - s1**2 / full, sxy - s1 * sy / full, syy - sy**2 / full)
-    )
+    xx, xy, yy = (_total(v, own_edge, edges) for v in (s2 - s1**2 / full, sxy - s1 * sy / full, syy - sy**2 / full))
     slope = np.where(xx > 1e-12, xy / np.maximum(xx, 1e-12), 0.0)
     chi = np.maximum(yy - slope * xy, 0.0)
     count = np.bincount(own_edge[p], minlength=edges) if len(p) else np.zeros(edges)
