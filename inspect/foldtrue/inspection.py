@@ -16,6 +16,7 @@ from foldtrue.handover import Held, Inspection, Nominal, Photo, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
+    from foldtrue.fit.bend import Bend
     from foldtrue.plan.file import Plan
 
 Result = TypeVar("Result")
@@ -114,13 +115,18 @@ def inspect_photo(
     height = paper_height(nominal, camera, options.held)
     fit = clock.run("fit", fit_lattice, features, plane, nominal, None, height)
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
-    bends = ("piece_bends",) if bend is not None and bend.significant else ()
-    bends += ("held_not_flat",) if bends and options.held != "free" else ()
-    plane = replace(plane, map=fit.map, assumed=plane.assumed + bends)
+    plane = replace(plane, map=fit.map, assumed=plane.assumed + _said_of(bend, options.held))
     plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi)
     fit = scale_under_glass(fit, plane.reference, camera, options.held)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+
+
+def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
+    """Flags of a piece that bends."""
+    if bend is None or not bend.significant:
+        return ()
+    return ("piece_bends",) if held == "free" else ("piece_bends", "held_not_flat")
 
 
 def inspect_photos(

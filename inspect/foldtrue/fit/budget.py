@@ -21,7 +21,7 @@ from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.weak import Setup
 from foldtrue.frames import Array
-from foldtrue.handover import BUDGET_TERMS, Budget, Nominal
+from foldtrue.handover import BUDGET_TERMS, BoolArray, Budget, Nominal
 
 if TYPE_CHECKING:
     from foldtrue.fit.network import Network
@@ -68,14 +68,14 @@ def evidence_of(design: Any, spread: Spread, lines: EdgeLines, setup: Setup, sha
 
     own, apart, unsure, lost = spread.split()
     pixels = lines.pixel_share.ravel()
-    known, column = np.zeros(setup.size), np.arange(setup.size)
+    column = np.arange(setup.size)
     shapes, count = setup.shape.shape[0], design.shape[0]
 
     def of_lines(weight: Array) -> Array:
         return np.concatenate([weight, np.zeros(shapes + setup.size)])
 
-    def beforehand(chosen: Array, shape_weight: float = 0.0) -> Array:
-        prior = np.where(chosen, setup.prior, known)
+    def beforehand(chosen: BoolArray, shape_weight: float = 0.0) -> Array:
+        prior = np.where(chosen, setup.prior, 0.0)
         return np.concatenate([np.zeros(count), np.full(shapes, shape_weight), prior])
 
     weights = {

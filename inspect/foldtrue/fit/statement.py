@@ -193,9 +193,9 @@ def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array
     level, slope = start + (end - start) * lines.t_mid, end - start
     # A line known by its level and its slope is two points, half its weight each, as far apart as gives its slope's.
     reach = lines.offset_std_mm / lines.slope_std_mm
-    t = np.concatenate([lines.t_mid - reach, lines.t_mid + reach])
+    place = np.concatenate([lines.t_mid - reach, lines.t_mid + reach])
     value = np.concatenate([level - slope * reach, level + slope * reach])
-    both = straight_lines(t, value, np.tile(0.5 / lines.offset_std_mm**2, 2), np.tile(lines.crease, 2), count)
+    both = straight_lines(place, value, np.tile(0.5 / lines.offset_std_mm**2, 2), np.tile(lines.crease, 2), count)
     run = np.diff(nominal.vertices_mm[nominal.creases.ends], axis=1)[:, 0]
     seen, length = both.weight > 0, np.hypot(*run.T)
     slope_var = both.slope_variance()

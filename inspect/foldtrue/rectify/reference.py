@@ -120,8 +120,8 @@ def _scan_scale(
     twists = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
     reach = np.sqrt(np.sum((twists - twists.mean(0)) ** 2))
     own = np.hypot(*reference.size_std) / 2  # the mean of two independent sides
-    budget = {"resolution": float(own), "twists": float(spread_mm / reach)}
-    return scale, scale * float(np.hypot(*budget.values())), budget
+    piece = float(spread_mm / reach)
+    return scale, scale * float(np.hypot(own, piece)), {"resolution": float(own), "twists": piece}
 
 
 def _told(

@@ -166,14 +166,10 @@ def leading_lines(leads: Record | None) -> list[str]:
     cure."""
     if leads is None:
         return []
-    heads = {"places": leads["position"], "turns": leads["angle"]}
-    said: dict[str, list[str]] = {}
-    for name, lead in heads.items():
-        said.setdefault(f"{lead['term']}|{lead['advice']}", []).append(f"of {name} to {100 * lead['share']:.0f} %")
-    return [
-        f"Uncertainty comes from {NAMES[key.split('|')[0]]}, {' and '.join(parts)}. {key.split('|')[1]}"
-        for key, parts in said.items()
-    ]
+    said: dict[tuple[str, str], list[str]] = {}
+    for name, lead in (("places", leads["position"]), ("turns", leads["angle"])):
+        said.setdefault((lead["term"], lead["advice"]), []).append(f"of {name} to {100 * lead['share']:.0f} %")
+    return [f"Uncertainty {' and '.join(parts)} from {NAMES[term]}. {advice}" for (term, advice), parts in said.items()]
 
 
 def twist_table(record: Record) -> str:
