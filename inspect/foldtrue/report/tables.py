@@ -70,7 +70,7 @@ def twists_csv(record: Record) -> str:
     for twist in record["twists"]:
         row = {
             **twist,
-            **(twist["budget"] or {}),
+            **(twist.get("budget") or {}),
             "border": "yes" if twist["border"] else "no",
             "flags": " ".join(twist["flags"]),
         }
@@ -110,7 +110,7 @@ def summary_text(record: Record) -> str:
     if whole["measured"]:
         lines += _figures(whole)
         lines += _shape(record)
-        lines += leading_lines(whole["uncertainty_leads"])
+        lines += leading_lines(whole.get("uncertainty_leads"))
     if record["fit"]["scale"] is not None:
         size = plus_minus(record["fit"]["scale"], record["fit"]["scale_u95"], "")
         lines.append(f"Size of the piece by {BY[plane['reference']]}: {size} of the planned one.")
