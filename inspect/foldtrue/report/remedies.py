@@ -39,15 +39,15 @@ NAMES: Mapping[str, str] = {
     "twist_size": "how far the pleats are closed",
     "lens": "the lens",
 }
+_ANOTHER = "a photo of another view (front, back or against the light)"
 _WORDS: Mapping[str, str] = {
-    "paper_texture": "More pixels do not help; a photo of another view (other side, or against the light) shows other "
-    "edges.",
-    "folds_apart": "It is in the piece, and no photo of this view takes it away; press the folds flat.",
-    "which_edge": "Add a photo of another view (other side, or against the light), where those edges part.",
-    "unseen": "Add a photo in which they show: of another view, or with the lamp turned a quarter round.",
-    "light_shift": "Add a photo of another view (other side, or against the light), whose shifts are others.",
+    "paper_texture": f"More pixels do not help; {_ANOTHER} shows other edges.",
+    "folds_apart": "It is in the piece, and no photo takes it away; press the folds flat.",
+    "which_edge": f"Add {_ANOTHER}, where those edges part.",
+    "unseen": f"Add one in which they show: {_ANOTHER}, or with the lamp turned a quarter round.",
+    "light_shift": f"Add {_ANOTHER}, whose shifts are others.",
     "light_slope": "Take a sharper photo: it grows with the blur of the edges.",
-    "twist_size": "Close the pleats fully, or add a photo of another view.",
+    "twist_size": f"Close the pleats fully, or add {_ANOTHER}.",
 }
 
 

@@ -168,8 +168,13 @@ def leading_lines(leads: Record | None) -> list[str]:
         return []
     said: dict[tuple[str, str], list[str]] = {}
     for name, lead in (("places", leads["position"]), ("turns", leads["angle"])):
-        said.setdefault((lead["term"], lead["advice"]), []).append(f"of {name} to {100 * lead['share']:.0f} %")
-    return [f"Uncertainty {' and '.join(parts)} from {NAMES[term]}. {advice}" for (term, advice), parts in said.items()]
+        said.setdefault((lead["term"], lead["advice"]), []).append(
+            f"{name} ({100 * lead['share']:.0f} % of the variance)"
+        )
+    return [
+        f"Largest cause of uncertainty of {' and '.join(parts)}: {NAMES[term]}. {advice}"
+        for (term, advice), parts in said.items()
+    ]
 
 
 def twist_table(record: Record) -> str:
