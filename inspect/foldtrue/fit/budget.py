@@ -100,12 +100,13 @@ def budget_of(
     turns: tuple[Array, Array],
     nominal: Nominal,
     height: PaperHeight | None,
+    waves_cov_mm2: Array | None,
 ) -> Budget:
     """The terms of every twist's place and turn, after the whole piece's fit.
 
     poses: (size, 3 T), N^-1 times the rows that make x, y (mm) and turn (deg) of every twist of the unknowns; lens:
     (3 T,) one standard deviation of the lens's effect on them; turns: (T, T) and (T,), the rows that make the turns
-    relative to the piece and its common overturn of all turns. height: how the paper's height moves edges, None where
+    relative to the piece and its common overturn of all turns. waves_cov_mm2: as in Budget. height: how the paper's height moves edges, None where
     it is not known: then nothing is told apart as its share.
     """
     relative, mean = turns
@@ -120,7 +121,20 @@ def budget_of(
     place = by_lens[:, :2, None] * by_lens[:, None, :2]
     rows = np.append(relative @ by_lens[:, 2], mean @ by_lens[:, 2])
     turn = np.concatenate([turn, rows[None] ** 2])
-    return Budget(np.concatenate([position, place[None]]), turn[:, :-1], turn[:, -1])
+    return Budget(np.concatenate([position, place[None]]), turn[:, :-1], turn[:, -1], waves_cov_mm2)
+
+
+def waves_after_fit(project: Array, nominal: Nominal, height: PaperHeight) -> Array:
+    """(T, 2, 2) mm2 of what waves of the paper do to places once the whole piece's fit is taken out.
+
+    A twist that stands higher as a whole is displaced as a whole, and no fold misses another by it. Twists are taken to
+    lie on different waves. project: (3 T, 3 T), takes the fit out of all x, y and turns.
+    """
+    shift = height.of_twists(np.array([t.planned_mm for t in nominal.twists]))
+    count = len(shift)
+    effect = project[:, 0::3] * shift[:, 0] + project[:, 1::3] * shift[:, 1]
+    of_twist = effect.reshape(count, 3, count)[:, :2]
+    return np.asarray(of_twist @ of_twist.transpose(0, 2, 1))
 
 
 def _with_height(

@@ -42,15 +42,20 @@ FLATNESS: Mapping[Held, Flatness] = {
 @dataclass(frozen=True)
 class PaperHeight:
     """std_mm: standard deviation of the height at which an edge lies, about the piece's plane; camera: from where it is
-    seen."""
+    seen. wave_std_mm: the part of it that all edges of a twist share, the waves."""
 
     std_mm: float
     camera: CameraPlace
+    wave_std_mm: float = 0.0
 
     def across(self, points_mm: Array, normals: Array) -> Array:
         """Standard deviation (N,) mm of what it moves edges at points (N, 2) by, along their normals (N, 2)."""
         away = np.sum((points_mm - self.camera.foot_mm) * normals, 1)
         return np.asarray(np.abs(self.std_mm * away / self.camera.distance_mm))
+
+    def of_twists(self, places_mm: Array) -> Array:
+        """Shifts (T, 2) mm of twists at places (T, 2) that stand one standard deviation of the waves too high."""
+        return np.asarray(self.wave_std_mm * (places_mm - self.camera.foot_mm) / self.camera.distance_mm)
 
 
 def paper_height(nominal: Nominal, camera: CameraPlace, held: Held) -> PaperHeight:
@@ -58,7 +63,8 @@ def paper_height(nominal: Nominal, camera: CameraPlace, held: Held) -> PaperHeig
     is the sheet's area over the folded one."""
     flatness = FLATNESS[held]
     layers = _area(nominal.sheet_outline_mm) / _area(nominal.outline_mm)
-    return PaperHeight(float(np.hypot(layers * flatness.layer_mm, flatness.relief_mm)) / np.sqrt(12.0), camera)
+    stack, waves = layers * flatness.layer_mm / np.sqrt(12.0), flatness.relief_mm / np.sqrt(12.0)
+    return PaperHeight(float(np.hypot(stack, waves)), camera, float(waves))
 
 
 def scale_under_glass(fit: LatticeFit, reference: str, camera: CameraPlace, held: Held) -> LatticeFit:

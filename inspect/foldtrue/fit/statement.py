@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.alignment import GlobalFit
-from foldtrue.fit.budget import budget_of
+from foldtrue.fit.budget import budget_of, waves_after_fit
 from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
@@ -109,6 +109,7 @@ def _budget(solution: Solution, nominal: Nominal, height: PaperHeight | None) ->
         _turn_rows(nominal, solution.measured),
         nominal,
         height,
+        None if height is None else waves_after_fit(project, nominal, height),
     )
 
 

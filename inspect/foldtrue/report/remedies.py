@@ -22,6 +22,9 @@ from foldtrue.measured import decimal_places
 
 LEAST_GAIN = 0.9
 """A change that leaves more than this of the uncertainty is not worth a figure."""
+COUNTS = 0.5
+"""Share of the stated uncertainty from which on something beside it must be told: then 12 % are missing in the sum of
+squares."""
 FARTHEST_MM = 1500.0
 """Beyond that a room ends (common practice, no source)."""
 _PHOTOS = 4
@@ -95,14 +98,28 @@ def remedy(inspection: Inspection, figure: Figure) -> Remedy:
 
 
 def _stand_back(inspection: Inspection, figure: Figure) -> Remedy:
+    text, ratio = _farther(inspection)
+    return _promised(text, figure, {"paper_height": ratio**-2.0}, "Press the piece flat under glass.")
+
+
+def against_waves(inspection: Inspection, u95_mm: float) -> str:
+    """What helps against waves of the paper that add so much to places beside what is stated."""
+    text, ratio = _farther(inspection)
+    now, then = (f"{value:.{max(decimal_places(value), 0)}f}" for value in (u95_mm, u95_mm / ratio))
+    flat = "" if inspection.provenance["options"].get("held", "free") != "free" else ", or press the piece flat"
+    better = f" {text}: {then} instead of {now} mm{flat}." if ratio > 1 / LEAST_GAIN else ""
+    return f"Waves of the paper may move twists by {now} mm more, which no fold shows.{better}"
+
+
+def _farther(inspection: Inspection) -> tuple[str, float]:
+    """Advice to stand back, and how many times the distance that is."""
     camera = camera_place(inspection.photo, inspection.fit.map)
     now = camera.distance_mm * (inspection.fit.scale or 1.0)
-    then = min(2 * now, FARTHEST_MM)
-    far = f"from about {now / 10:.0f} to {then / 10:.0f} cm"
+    ratio = max(min(2.0, FARTHEST_MM / now), 1.0)
+    far = f"from about {now / 10:.0f} to {ratio * now / 10:.0f} cm"
     if camera.distance_std_mm > _KNOWN_DISTANCE * camera.distance_mm:
-        far = f"to {then / now:.2g} times the distance"
-    text = f"Step back {far} and zoom in until the piece is as large in the picture"
-    return _promised(text, figure, {"paper_height": (now / then) ** 2}, "Press the piece flat under glass.")
+        far = f"to {ratio:.2g} times the distance"
+    return f"Step back {far} and zoom in until the piece is as large in the picture", ratio
 
 
 def _more_pixels(inspection: Inspection, figure: Figure) -> Remedy:
