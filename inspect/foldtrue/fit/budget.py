@@ -92,27 +92,17 @@ def evidence_of(design: Any, spread: Spread, lines: EdgeLines, setup: Setup, sha
     return Evidence(rows, weights, count)
 
 
-def budget_of(
-    network: Network,
-    lines: EdgeLines,
-    poses: Array,
-    lens: Array,
-    turns: tuple[Array, Array],
-    nominal: Nominal,
-    height: PaperHeight | None,
-    waves_cov_mm2: Array | None,
-) -> Budget:
+def budget_of(network: Network, law_mm2: Array | None, poses: Array, lens: Array, turns: tuple[Array, Array]) -> Budget:
     """The terms of every twist's place and turn, after the whole piece's fit.
 
-    poses: (size, 3 T), N^-1 times the rows that make x, y (mm) and turn (deg) of every twist of the unknowns; lens:
-    (3 T,) one standard deviation of the lens's effect on them; turns: (T, T) and (T,), the rows that make the turns
-    relative to the piece and its common overturn of all turns. waves_cov_mm2: as in Budget. height: how the paper's height moves edges, None where
-    it is not known: then nothing is told apart as its share.
+    law_mm2: as from `height_law`. poses: (size, 3 T), N^-1 times the rows that make x, y (mm) and turn (deg) of every
+    twist of the unknowns; lens: (3 T,) one standard deviation of the lens's effect on them; turns: (T, T) and (T,), the
+    rows that make the turns relative to the piece and its common overturn of all turns.
     """
     relative, mean = turns
     functions = np.concatenate([poses[:, 2::3] @ relative.T, (poses[:, 2::3] @ mean)[:, None]], 1)
     x, y, turned = (network.evidence.rows @ f for f in (poses[:, 0::3], poses[:, 1::3], functions))
-    weights = _with_height(network, lines, nominal, height)
+    weights = _with_height(network, law_mm2)
     table = np.stack([weights[name] for name in BUDGET_TERMS if name != "lens"])
     xx, xy, yy = table @ (x * x), table @ (x * y), table @ (y * y)
     position = np.stack([xx, xy, xy, yy], -1).reshape(*xx.shape, 2, 2)
@@ -121,7 +111,7 @@ def budget_of(
     place = by_lens[:, :2, None] * by_lens[:, None, :2]
     rows = np.append(relative @ by_lens[:, 2], mean @ by_lens[:, 2])
     turn = np.concatenate([turn, rows[None] ** 2])
-    return Budget(np.concatenate([position, place[None]]), turn[:, :-1], turn[:, -1], waves_cov_mm2)
+    return Budget(np.concatenate([position, place[None]]), turn[:, :-1], turn[:, -1], None)
 
 
 def waves_after_fit(project: Array, nominal: Nominal, height: PaperHeight) -> Array:
@@ -137,24 +127,24 @@ def waves_after_fit(project: Array, nominal: Nominal, height: PaperHeight) -> Ar
     return np.asarray(of_twist @ of_twist.transpose(0, 2, 1))
 
 
-def _with_height(
-    network: Network, lines: EdgeLines, nominal: Nominal, height: PaperHeight | None
-) -> Mapping[str, Array]:
+def height_law(lines: EdgeLines, nominal: Nominal, height: PaperHeight | None) -> Array | None:
+    """Variance (E,) mm2 of what the paper's height moves each line by, at its planned middle; None where the height is
+    not known."""
+    if height is None:
+        return None
+    middle = nominal.vertices_mm[nominal.creases.ends[lines.crease]].mean(1)
+    return np.asarray(height.across(middle, lines.normal) ** 2)
+
+
+def _with_height(network: Network, law_mm2: Array | None) -> Mapping[str, Array]:
     """The weights with the share of `folds_apart` that the paper's height explains as a term of its own.
 
     Two lines on paper of different height miss each other, each by the height's law across it. What the photo shows
     them to miss each other by bounds it: of each line's variance the law's part, and never more than all of it.
     """
     weights = dict(network.evidence.weights)
-    share = np.zeros(2 * len(lines.crease))
-    if height is not None and network.spread.apart.any():
-        law = height.across(_middles(lines, nominal), lines.normal) ** 2
-        share = np.repeat(np.clip(law / np.maximum(network.spread.apart[0::2], 1e-300), 0.0, 1.0), 2)
     moved = np.zeros_like(weights["folds_apart"])
-    moved[: network.evidence.lines] = share * network.spread.split()[1]
+    if law_mm2 is not None:
+        share = np.clip(law_mm2 / np.maximum(network.spread.apart[0::2], 1e-300), 0.0, 1.0)
+        moved[: network.evidence.lines] = np.repeat(share, 2) * network.spread.split()[1]
     return {**weights, "folds_apart": weights["folds_apart"] - moved, "paper_height": moved}
-
-
-def _middles(lines: EdgeLines, nominal: Nominal) -> Array:
-    ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
-    return np.asarray(ends.mean(1))

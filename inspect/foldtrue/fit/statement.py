@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.alignment import GlobalFit
-from foldtrue.fit.budget import budget_of, waves_after_fit
+from foldtrue.fit.budget import budget_of, height_law, waves_after_fit
 from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
@@ -101,16 +101,14 @@ def _budget(solution: Solution, nominal: Nominal, height: PaperHeight | None) ->
     units = np.tile([1.0, 1.0, np.degrees(1.0)], len(nominal.twists))
     keep = np.flatnonzero(np.arange(solution.pose_solved.shape[1]) % 4 != 3)
     rows = project * units[:, None]
-    return budget_of(
+    budget = budget_of(
         solution.network,
-        solution.lines,
+        height_law(solution.lines, nominal, height),
         solution.pose_solved[:, keep] @ rows.T,
         rows @ solution.pose_lens[keep],
         _turn_rows(nominal, solution.measured),
-        nominal,
-        height,
-        None if height is None else waves_after_fit(project, nominal, height),
     )
+    return budget if height is None else replace(budget, waves_cov_mm2=waves_after_fit(project, nominal, height))
 
 
 def _turns(nominal: Nominal, cov: Array, angle: Array, measured: BoolArray) -> tuple[float, float, Array]:
