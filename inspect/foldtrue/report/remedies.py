@@ -42,12 +42,13 @@ NAMES: Mapping[str, str] = {
     "twist_size": "how far the pleats are closed",
     "lens": "the lens",
 }
-_ANOTHER = "a photo of another view (front, back or against the light)"
+_VIEW = "of another view (front, back or against the light)"
+_ANOTHER = f"a photo {_VIEW}"
 _WORDS: Mapping[str, str] = {
     "paper_texture": f"More pixels do not help; {_ANOTHER} shows other edges.",
     "folds_apart": "It is in the piece, and no photo takes it away; press the folds flat.",
     "which_edge": f"Add {_ANOTHER}, where those edges part.",
-    "unseen": f"Add one in which they show: {_ANOTHER}, or with the lamp turned a quarter round.",
+    "unseen": f"Add a photo in which it shows: {_VIEW}, or with the lamp turned a quarter round.",
     "light_shift": f"Add {_ANOTHER}, whose shifts are others.",
     "light_slope": "Take a sharper photo: it grows with the blur of the edges.",
     "twist_size": f"Close the pleats fully, or add {_ANOTHER}.",
