@@ -31,13 +31,13 @@ def with_terms(inspection, waves_mm=0.001, **share):
         part * fit.overturn_std_deg**2,
         np.tile(waves_mm**2 * np.eye(2), (len(fit.measured), 1, 1)),
     )
-    return replace(
-        inspection, fit=replace(fit, budget=budget, scale=1.0, scale_std=0.005, scale_budget={"paper": 0.005})
-    )
+    return replace(inspection, fit=replace(fit, budget=budget))
 
 
 def test_shares_squared_add_up_to_every_figure(inspection):
-    record = result_record(with_terms(inspection, paper_height=0.5, light_shift=0.2))
+    split = with_terms(inspection, paper_height=0.5, light_shift=0.2)
+    scale = {"scale": 0.99, "scale_std": 0.00495, "scale_budget": {"paper": 0.003, "lens": 0.004}}
+    record = result_record(replace(split, fit=replace(split.fit, **scale)))
     jsonschema.validate(record, SCHEMA)
     for twist in record["twists"]:
         if twist["status"] == "not_measured":
@@ -46,10 +46,9 @@ def test_shares_squared_add_up_to_every_figure(inspection):
         for name in ("position_u95_mm", "angle_u95_deg"):
             total = math.hypot(*(term[name] for term in twist["budget"]["terms"].values()))
             assert total == pytest.approx(twist[name], rel=1e-6)
-    assert math.hypot(*record["budget"]["overturn_u95_deg"].values()) == pytest.approx(
-        record["fit"]["overturn_u95_deg"]
-    )
-    assert math.hypot(*record["budget"]["scale_u95"].values()) == pytest.approx(record["fit"]["scale_u95"])
+    of_piece = record["budget"]
+    assert math.hypot(*of_piece["overturn_u95_deg"].values()) == pytest.approx(record["fit"]["overturn_u95_deg"])
+    assert math.hypot(*of_piece["scale_u95"].values()) == pytest.approx(record["fit"]["scale_u95"])
 
 
 def test_what_leads_is_named_for_every_twist_and_for_the_piece(inspection):
