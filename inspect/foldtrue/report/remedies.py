@@ -107,7 +107,7 @@ def against_waves(inspection: Inspection, u95_mm: float) -> str:
     """What helps against waves of the paper that add so much to places beside what is stated."""
     text, ratio = _farther(inspection)
     now, then = (f"{value:.{max(decimal_places(value), 0)}f}" for value in (u95_mm, u95_mm / ratio))
-    flat = "" if inspection.provenance["options"].get("held", "free") != "free" else ", or press the piece flat"
+    flat = "" if inspection.provenance.get("options", {}).get("held", "free") != "free" else ", or press the piece flat"
     better = f" {text}: {then} instead of {now} mm{flat}." if ratio > 1 / LEAST_GAIN else ""
     return f"Waves of the paper may move twists by {now} mm more, which no fold shows.{better}"
 
