@@ -179,9 +179,10 @@ def test_piece_without_out_writes_nothing(plan_file, tmp_path, capsys, measured,
 
 
 def test_what_the_person_says_reaches_the_measurement(plan_file, measured):
-    assert call("piece photo.jpg --side back --view backlit --at 1200.5,800 --plan", plan_file) == 0
+    assert call("piece photo.jpg --side back --view backlit --held window --at 1200.5,800 --plan", plan_file) == 0
     _, _, options = measured[0]
     assert (options.side, options.view, options.at_px) == ("back", "backlit", (1200.5, 800.0))
+    assert options.held == "window"
 
 
 @pytest.mark.parametrize("at", ["3", "1,2,3", "a,b", ""])

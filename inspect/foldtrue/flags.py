@@ -152,6 +152,11 @@ _REGISTER = (
         "Nothing is wrong.",
     ),
     Flag(
+        "held_not_flat",
+        "The piece was said to be held flat, and yet it bends or bulges.",
+        "Press it closer to the glass or tape it all round; or measure it as it is, with --held free.",
+    ),
+    Flag(
         "piece_bends",
         "The piece bends or bulges out of its plane by more than the figures allow for.",
         "Flatten it under glass, or stand back and zoom.",

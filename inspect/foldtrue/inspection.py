@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Inspection, Nominal, Photo, Side, View
+from foldtrue.handover import Held, Inspection, Nominal, Photo, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
+    from foldtrue.fit.bend import Bend
     from foldtrue.plan.file import Plan
 
 Result = TypeVar("Result")
@@ -30,7 +31,8 @@ class InspectOptions:
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
     of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
     'auto' = look for one. dpi: resolution of a scan, None = as its file says. pins: rows (x mm, y mm, x px, y px) of
-    points of the folded plan and where they are in the upright photo, laid there by hand; None = find it.
+    points of the folded plan and where they are in the upright photo, laid there by hand; None = find it. held: how the
+    piece was held: 'free', under 'glass', or taped flat to a 'window'.
 
     Raises UsageError for a value outside these.
     """
@@ -41,8 +43,11 @@ class InspectOptions:
     reference: Literal["auto", "none", "scan", "card", "A4", "Letter"] = "auto"
     dpi: float | None = None
     pins: tuple[tuple[float, float, float, float], ...] | None = None
+    held: Held = "free"
 
     def __post_init__(self) -> None:
+        if self.held not in get_args(Held):
+            raise UsageError(f"There is no way to hold it {self.held!r}.", f"Choose {', '.join(get_args(Held))}.")
         if self.view not in ("auto", *get_args(View)):
             raise UsageError(f"There is no view {self.view!r}.", f"Choose auto, {', '.join(get_args(View))}.")
         if self.side not in (None, *get_args(Side)):
@@ -83,9 +88,11 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
+    from foldtrue.camera_place import camera_place
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
+    from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
@@ -106,13 +113,22 @@ def inspect_photo(
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
-    fit = clock.run("fit", fit_lattice, features, plane, nominal)
-    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features)
-    bends = ("piece_bends",) if bend is not None and bend.significant else ()
-    plane = replace(plane, map=fit.map, assumed=plane.assumed + bends)
+    camera = camera_place(photo, plane.map)
+    height = paper_height(nominal, camera, options.held)
+    fit = clock.run("fit", fit_lattice, features, plane, nominal, None, height)
+    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
+    plane = replace(plane, map=fit.map, assumed=plane.assumed + _said_of(bend, options.held))
     plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi)
+    fit = scale_under_glass(fit, plane.reference, camera, options.held)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+
+
+def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
+    """Flags of a piece that bends."""
+    if bend is None or not bend.significant:
+        return ()
+    return ("piece_bends",) if held == "free" else ("piece_bends", "held_not_flat")
 
 
 def inspect_photos(

@@ -40,6 +40,13 @@ if TYPE_CHECKING:
     "(blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
+@click.option(
+    "--held",
+    type=click.Choice(["free", "glass", "window"]),
+    default="free",
+    show_default=True,
+    help="How the piece was held: lying or hanging free, under a pane of glass, or taped flat to a window.",
+)
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @judging_options
 @click.option(
@@ -55,6 +62,7 @@ def piece(
     at: tuple[float, float] | None,
     reference: Any,
     dpi: float | None,
+    held: Any,
     same_way_up: bool,
     tolerance_set: str,
     rule: str,
@@ -84,7 +92,7 @@ def piece(
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
+    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi, held=held)
     if len(photos) > 1:
         _measure_together(photos, plan_file, options, same_way_up, out, judged, fail_outside)
         return

@@ -6,6 +6,7 @@ fitted, and fix the scale alone.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -98,13 +99,15 @@ def with_scale(
             raise
         return replace(plane, private_px=faces), fit
     faces = faces if found.face_px is None else (found.face_px,)
-    return _told(found.kind, found.scale, found.scale_std, replace(plane, private_px=faces), fit, asked)
+    told = found.scale, found.scale_std, found.budget
+    return _told(found.kind, *told, replace(plane, private_px=faces), fit, asked)
 
 
 def _scan_scale(
     photo: Photo, nominal: Nominal, fit: LatticeFit, spread_mm: float, named: bool, dpi: float | None
-) -> tuple[float, float] | None:
-    """Scale by the scan's resolution and its std, None where this is no scan and was not said to be."""
+) -> tuple[float, float, Mapping[str, float]] | None:
+    """Scale by the scan's resolution, its std and by source its relative std, None where this is no scan and was not
+    said to be."""
     reference = scan_reference(photo, dpi=dpi, named=named)
     if reference is None:
         return None
@@ -117,11 +120,18 @@ def _scan_scale(
     twists = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
     reach = np.sqrt(np.sum((twists - twists.mean(0)) ** 2))
     own = np.hypot(*reference.size_std) / 2  # the mean of two independent sides
-    return scale, scale * float(np.hypot(own, spread_mm / reach))
+    piece = float(spread_mm / reach)
+    return scale, scale * float(np.hypot(own, piece)), {"resolution": float(own), "twists": piece}
 
 
 def _told(
-    kind: ReferenceKind, scale: float, scale_std: float, plane: Plane, fit: LatticeFit, asked: Asked
+    kind: ReferenceKind,
+    scale: float,
+    scale_std: float,
+    budget: Mapping[str, float],
+    plane: Plane,
+    fit: LatticeFit,
+    asked: Asked,
 ) -> tuple[Plane, LatticeFit]:
     assumed = [name for name in plane.assumed if name != "scale_assumed"]
     if asked == "auto" and kind in ASSUMED:
@@ -129,4 +139,4 @@ def _told(
     if abs(scale - 1) > UNUSUAL_SIZE + 2 * scale_std:
         assumed.append("size_differs")
     plane = replace(plane, reference=kind, assumed=tuple(assumed))
-    return plane, replace(fit, scale=scale, scale_std=scale_std)
+    return plane, replace(fit, scale=scale, scale_std=scale_std, scale_budget=budget)
