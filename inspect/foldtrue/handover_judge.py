@@ -195,6 +195,8 @@ class Comparison:
 
 CauseCode = Literal["drift", "rows", "hand_shift", "turn_alike", "overturn", "size", "ring", "border", "single"]
 
+FindingUnit = Literal["mm", "deg", "percent", "times", "mm_per_ring"]
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -209,7 +211,7 @@ class Finding:
     code: CauseCode
     size: float
     u95: float | None
-    unit: Literal["mm", "deg", "percent", "times", "mm_per_ring"]
+    unit: FindingUnit
     normal_deg: float | None
     twists: tuple[str, ...]
     p_value: float

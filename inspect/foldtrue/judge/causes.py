@@ -10,7 +10,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import LatticeFit
-from foldtrue.handover_judge import CauseCode, Finding
+from foldtrue.handover_judge import CauseCode, Finding, FindingUnit
 from foldtrue.judge.mixed import component_std, expected
 from foldtrue.measured import COVERAGE_95, plus_minus, radius95
 
@@ -149,7 +149,7 @@ def _finding(
     model: Model,
     pattern: Pattern,
     chance: float,
-    figure: tuple[float, float | None, str],
+    figure: tuple[float, float | None, FindingUnit],
     sentence: str,
     advice: str,
 ) -> Finding:
@@ -167,7 +167,7 @@ def _finding(
         position,
         angle,
         sentence,
-        advice,  # type: ignore[arg-type]
+        advice,
     )
 
 
@@ -210,7 +210,7 @@ def _predicted(model: Model, pattern: Pattern, part: str) -> Array:
     columns = getattr(pattern, f"{part}_effects")
     if columns is not None:
         out = out + columns @ _effect(model, pattern, part)[0]
-    return out
+    return np.asarray(out)
 
 
 def _effect(model: Model, pattern: Pattern, part: str) -> tuple[Array, Array]:

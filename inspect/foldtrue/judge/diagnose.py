@@ -175,8 +175,8 @@ def _candidates(errors: Errors) -> Iterator[Pattern]:
     layout, position, angle = errors.layout, errors.position, errors.angle
     normals = layout.normals_deg
     for normal in normals:
-        walks = tuple(position.kernel(k) for k in drift_kernels(layout, normal))
-        yield Pattern("drift", len(normals), walks, normal_deg=normal)
+        for way in drift_kernels(layout, normal):
+            yield Pattern("drift", 2 * len(normals), (position.kernel(way),), normal_deg=normal)
         rows = position.kernel(rows_kernel(layout, normal))
         yield Pattern("rows", len(normals), (rows,), normal_deg=normal)
     if len(set(layout.hand.tolist())) == 2:
@@ -188,14 +188,15 @@ def _candidates(errors: Errors) -> Iterator[Pattern]:
 
 
 def _spreads(layout: Layout) -> Iterator[tuple[CauseCode, Array]]:
-    """Variances (T,) that differ over the piece; the rings only where they are not just border and inside."""
+    """Variances (T,) that differ over the piece; growth from ring to ring needs three of them, and rings that are more
+    than border and inside."""
     inner = int((layout.border == 0).sum())
     both = 3 <= inner <= len(layout.ids) - 3
     if both:
         yield "border", layout.border
     rings = np.unique(layout.ring)
     alike = both and abs(np.corrcoef(layout.ring, layout.border)[0, 1]) > 0.95
-    if len(rings) > 1 and not alike:
+    if len(rings) > 2 and not alike:
         yield "ring", ring_kernel(layout)
 
 
