@@ -205,7 +205,8 @@ class Finding:
     size, u95, unit: how much of it there is, as docs/conventions.md defines it for each code. normal_deg: the direction
     it runs in, for drift and rows; twists: the twists it is about. p_value: of chance doing as much anywhere among all
     that was looked for of its kind. share: of the errors' mean square, noise taken out, that would go with it: of
-    places and of turns, None where it has no part in them. sentence, advice: in the folder's words.
+    places and of turns, None where it has no part in them. sentence, advice: in the folder's words. rival: another kind
+    of pattern that explains it as well.
     """
 
     code: CauseCode
@@ -219,6 +220,7 @@ class Finding:
     share_angle: float | None
     sentence: str
     advice: str
+    rival: CauseCode | None = None
 
 
 @dataclass(frozen=True)

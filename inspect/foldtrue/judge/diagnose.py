@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import get_args
 
 import numpy as np
@@ -30,6 +30,9 @@ from foldtrue.measured import COVERAGE_95
 Parts = tuple[list[Array], Array | None]
 ALARM = 0.05
 KINDS: tuple[CauseCode, ...] = get_args(CauseCode)
+RIVAL = 20.0
+"""Two kinds whose chances differ by less than this factor are both told (strong evidence begins at 20: Kass and
+Raftery, J. Amer. Statist. Assoc. 90 (1995) 773 [from memory])."""
 LEAST_TWISTS = 7
 """Below so many the fit of the whole piece leaves too little to see a pattern in."""
 _MOST_FINDINGS = 3
@@ -120,14 +123,15 @@ def diagnose_fit(nominal: Nominal, fit: LatticeFit) -> Diagnosis:
     errors = errors_of(nominal, fit)
     chance_model = chance_only(errors)
     model: Model = chance_model
-    found: list[tuple[Pattern, float]] = []
+    found: list[tuple[Pattern, float, CauseCode | None]] = []
     while len(found) < _MOST_FINDINGS:
-        chance, pattern = min(_tested(model), key=lambda each: each[0])
+        tested = sorted(_tested(model), key=lambda each: each[0])
+        chance, pattern = tested[0]
         if chance > ALARM / len(KINDS):
             break
         model = model.plus(pattern)
-        found.append((pattern, chance))
-    findings = [finding_of(model, pattern, chance) for pattern, chance in found]
+        found.append((pattern, chance, _rival(tested)))
+    findings = [replace(finding_of(model, pattern, chance), rival=rival) for pattern, chance, rival in found]
     findings += _whole_piece(fit)
     return Diagnosis(
         findings=tuple(sorted(findings, key=lambda finding: finding.p_value)),
@@ -160,6 +164,13 @@ def _tested(model: Model) -> Iterator[tuple[float, Pattern]]:
             ratio = 2 * (larger.log_likelihood - model.log_likelihood)
             yield min(1.0, pattern.trials * chance_of(ratio, *pattern.freedoms)), pattern
     yield from _single(model)
+
+
+def _rival(tested: Sequence[tuple[float, Pattern]]) -> CauseCode | None:
+    """Another kind of pattern that is hardly more like chance than the first, so that the two cannot be told apart."""
+    (chance, best), *others = tested
+    near = (p.code for c, p in others if p.code != best.code and c < RIVAL * chance and c < ALARM / len(KINDS))
+    return next(near, None)
 
 
 def chance_of(ratio: float, components: int, effects: int) -> float:

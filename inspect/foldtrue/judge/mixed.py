@@ -63,12 +63,13 @@ def fit_model(data: Data, kernels: Sequence[Array], effects: Array | None = None
     design = np.zeros((len(data.z), 0)) if effects is None else effects
     first = np.full(len(kernels), scale / len(kernels)) if start is None else np.maximum(start, 1e-3 * scale)
 
-    def cost(logs: Array) -> float:
-        value = _likelihood(data, kernels, np.exp(logs), design)[0]
-        return -value if np.isfinite(value) else 1e12
+    def cost(logs: Array) -> tuple[float, Array]:
+        components = np.exp(logs)
+        value, slope = _with_slope(data, kernels, components, design)
+        return (-value, -slope * components) if np.isfinite(value) else (1e12, np.zeros_like(logs))
 
     bounds = [(np.log(_FLOOR * scale), np.log(1e3 * scale))] * len(kernels)
-    found = minimize(cost, np.log(first), method="L-BFGS-B", bounds=bounds, options={"maxiter": 60})
+    found = minimize(cost, np.log(first), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 60})
     components = np.exp(found.x)
     value, b, b_cov = _likelihood(data, kernels, components, design)
     return Fitted(value, np.where(components <= 2 * _FLOOR * scale, 0.0, components), b, b_cov)
@@ -96,14 +97,14 @@ def component_std(
 def expected(data: Data, kernels: Sequence[Array], fitted: Fitted, which: int, effects: Array | None = None) -> Array:
     """What of z (n,) is expected to be the component's part (best linear unbiased prediction)."""
     rest = data.z if effects is None else data.z - effects @ fitted.effects
-    total = data.cov + sum((t * k for t, k in zip(fitted.components, kernels, strict=True)), np.zeros_like(data.cov))
+    total = _total(data, kernels, fitted.components)
     return np.asarray(fitted.components[which] * kernels[which] @ np.linalg.solve(total, rest))
 
 
 def effect_tests(data: Data, kernels: Sequence[Array], fitted: Fitted, patterns: Array) -> tuple[Array, Array]:
     """Each of k further effects of q columns, patterns (k, n, q), alone added to a model without effects: chi-squares
     (k,) of q freedoms by Wald's test at the model's components, and estimates (k, q)."""
-    total = data.cov + sum((t * k for t, k in zip(fitted.components, kernels, strict=True)), np.zeros_like(data.cov))
+    total = _total(data, kernels, fitted.components)
     factor = cho_factor(total)
     solved = cho_solve(factor, data.z)
     weighted = np.stack([cho_solve(factor, each) for each in patterns])
@@ -113,12 +114,27 @@ def effect_tests(data: Data, kernels: Sequence[Array], fitted: Fitted, patterns:
     return np.einsum("ki,ki->k", estimates, right), estimates
 
 
-def _likelihood(data: Data, kernels: Sequence[Array], components: Array, design: Array) -> tuple[float, Array, Array]:
+def _with_slope(data: Data, kernels: Sequence[Array], components: Array, design: Array) -> tuple[float, Array]:
+    """The log likelihood, maximal over the effects, and its slope by each component: by d ln det V = tr(V^-1 dV)."""
+    value, b, _ = _likelihood(data, kernels, components, design)
+    if not np.isfinite(value):
+        return value, np.zeros(len(kernels))
+    inverse = cho_solve(cho_factor(_total(data, kernels, components)), np.eye(len(data.z)), check_finite=False)
+    solved = inverse @ (data.z - design @ b)
+    slope = [0.5 * float(solved @ kernel @ solved - np.sum(inverse * kernel)) for kernel in kernels]
+    return value, np.array(slope)
+
+
+def _total(data: Data, kernels: Sequence[Array], components: Array) -> Array:
     total = data.cov.copy()
     for t, kernel in zip(components, kernels, strict=True):
         total += t * kernel
+    return total
+
+
+def _likelihood(data: Data, kernels: Sequence[Array], components: Array, design: Array) -> tuple[float, Array, Array]:
     try:
-        factor = cho_factor(total, lower=True, check_finite=False)
+        factor = cho_factor(_total(data, kernels, components), lower=True, check_finite=False)
     except LinAlgError:
         return -np.inf, np.zeros(design.shape[1]), np.zeros((design.shape[1],) * 2)
     log_det = 2 * float(np.log(np.diag(factor[0])).sum())
