@@ -92,9 +92,11 @@ class Model:
         patterns = (*self.patterns, pattern)
         position, angle = self.position, self.angle
         if pattern.position_kernels or pattern.position_effects is not None:
-            position = fit_model(self.errors.position, *_position_parts(self.errors, patterns))
+            start = _start(self.position, len(pattern.position_kernels))
+            position = fit_model(self.errors.position, *_position_parts(self.errors, patterns), start)
         if pattern.angle_kernels or pattern.angle_effects is not None:
-            angle = fit_model(self.errors.angle, *_angle_parts(self.errors, patterns))
+            start = _start(self.angle, len(pattern.angle_kernels))
+            angle = fit_model(self.errors.angle, *_angle_parts(self.errors, patterns), start)
         return Model(self.errors, patterns, position, angle)
 
 
@@ -102,6 +104,11 @@ def chance_only(errors: Errors) -> Model:
     """The model without any pattern."""
     position = fit_model(errors.position, *_position_parts(errors, ()))
     return Model(errors, (), position, fit_model(errors.angle, *_angle_parts(errors, ())))
+
+
+def _start(smaller: Fitted, more: int) -> Array:
+    """The smaller model's components, and half of its scatter for each new one."""
+    return np.concatenate([smaller.components, np.full(more, 0.5 * smaller.components[0])])
 
 
 def _position_parts(errors: Errors, patterns: Sequence[Pattern]) -> Parts:
