@@ -109,7 +109,10 @@ def main():
     count = int(next((word for word in sys.argv[1:] if word.isdigit()), 12))
     percent = "{:.1f} %".format
     head = ("figure at its limit", "u / limit", "guard band r", "promised, at most", "called within", "called outside")
-    first = table(head, [(n, cell(s, ".2f"), cell(g, ".2f"), *(percent(100 * p) for p in r)) for n, s, g, *r in figure_rows(20_000)])
+    first = table(
+        head,
+        [(n, cell(s, ".2f"), cell(g, ".2f"), *(percent(100 * p) for p in r)) for n, s, g, *r in figure_rows(20_000)],
+    )
     rng, rule = np.random.default_rng(2), Rule()
     rows = []
     for figures in (1, 48, 192):
@@ -123,7 +126,14 @@ def main():
         with tempfile.TemporaryDirectory() as folder:
             told = [pair for k in range(count) for pair in photographed(view, spacing, FIRST_PIECE + k, Path(folder))]
         wrong = shares(*zip(*told, strict=True), rule)
-        rows.append((f"{view}, spacing {spacing}", len(told), percent(100 * false_decision(rule)), *(percent(100 * w) for w in wrong)))
+        rows.append(
+            (
+                f"{view}, spacing {spacing}",
+                len(told),
+                percent(100 * false_decision(rule)),
+                *(percent(100 * w) for w in wrong),
+            )
+        )
     head = ("simulated photos", "twists", "promised, at most", "called within", "called outside")
     third = table(head, rows)
     print("\n".join([*first, "", *second, "", *third]))

@@ -69,7 +69,9 @@ def fit_model(data: Data, kernels: Sequence[Array], effects: Array | None = None
         return (-value, -slope * components) if np.isfinite(value) else (1e12, np.zeros_like(logs))
 
     bounds = [(np.log(_FLOOR * scale), np.log(1e3 * scale))] * len(kernels)
-    found = minimize(cost, np.log(first), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 60, "ftol": 1e-6})
+    found = minimize(
+        cost, np.log(first), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 60, "ftol": 1e-6}
+    )
     components = np.exp(found.x)
     value, b, b_cov = _likelihood(data, kernels, components, design)
     return Fitted(value, np.where(components <= 2 * _FLOOR * scale, 0.0, components), b, b_cov)
