@@ -19,15 +19,15 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "inspect")]
 
-import numpy as np
-from panels import folded_panel, panel_plan
-from planted import planted
-from tables import put, table
+import numpy as np  # noqa: E402
+from panels import folded_panel, panel_plan  # noqa: E402
+from planted import planted  # noqa: E402
+from tables import put, table  # noqa: E402
 
-from foldtrue.alignment import freedoms
-from foldtrue.inspection import InspectOptions, inspect_photo
-from foldtrue.judge.diagnose import diagnose_fit
-from foldtrue.simulate import Camera, Errors, Scene, simulate_photo
+from foldtrue.alignment import freedoms  # noqa: E402
+from foldtrue.inspection import InspectOptions, inspect_photo  # noqa: E402
+from foldtrue.judge.diagnose import diagnose_fit  # noqa: E402
+from foldtrue.simulate import Camera, Errors, Scene, simulate_photo  # noqa: E402
 
 PANELS = {"24 twists, spacing 2": (2, 16, 240.0, 2), "54 twists, spacing 2": (2, 24, 240.0, 3)}
 HABITS = ("drift", "rows", "hand_shift", "turn_alike", "border", "ring", "single")
