@@ -189,7 +189,7 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
     origin = describe_photo(path, photo)
     return {
         "photo": origin["photo"],
-        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
+        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256, "pitch_mm": nominal.pitch_mm},
         "options": {**asdict(options), "at_px": list(options.at_px) if options.at_px else None},
         "versions": origin["versions"],
     }

@@ -71,7 +71,7 @@ def inspect_grid(
     forecast = clock.run("fit", forecast_folding, nominal, grid, fit)
     cause = judge_grid(grid, fit, forecast, nominal.pitch_mm)
     view = _view(options, scan, sides.darker)
-    plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256}
+    plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256, "pitch_mm": nominal.pitch_mm}
     origin = {**describe_photo(Path(path), photo), "plan": plan_of, "options": asdict(options)}
     found = (grid, photo, view, place, scan, fit, forecast, cause)
     return GridInspection(nominal.name, *found, origin, clock.timings_s)
