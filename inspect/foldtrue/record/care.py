@@ -95,9 +95,10 @@ def compact(engine: Engine, path: Path) -> None:
     Raises UnreadableFile where another program holds the record; the data are deleted then, but may still be read in
     the file by somebody who knows how.
     """
-    with clear_errors(path), engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-        connection.exec_driver_sql("VACUUM")
-        held = connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").scalar()
+    with clear_errors(path), contextlib.closing(engine.raw_connection()) as connection:
+        cursor = connection.cursor()  # outside of any transaction
+        cursor.execute("VACUUM")
+        held = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
     if held:
         raise UnreadableFile(
             f"The data are deleted, but another program holds {path}, and traces may remain in it.",

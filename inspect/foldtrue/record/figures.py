@@ -60,7 +60,7 @@ def digest(result: Result) -> Digest:
     kind = stages_of(result)[0]
     try:
         plan = result["provenance"].get("plan") or {}
-        groups = {"piece": _piece_groups, "grid": _grid_groups, "sheet": lambda _: {}}[kind](result)
+        groups = _piece_groups(result) if kind == "piece" else _grid_groups(result) if kind == "grid" else {}
         rows = {"piece": "twists", "grid": "lines", "sheet": "sides"}[kind]
         return Digest(
             view=result.get("view"),
