@@ -6,6 +6,7 @@ Definitions: docs/progress.md.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -77,12 +78,19 @@ def digest(result: Result) -> Digest:
 
 
 def photo_origins(result: Result) -> list[tuple[str, str]]:
-    """Name and SHA-256 of every photo the figures rest on, the one that pictures show first."""
-    found = [result["provenance"]["photo"]]
-    for photo in result.get("photos", ()):
-        if photo.get("provenance") and photo["status"] == "used":
-            found.append(photo["provenance"]["photo"])
-    return list({str(photo["sha256"]): (str(photo["name"]), str(photo["sha256"])) for photo in found}.values())
+    """Name and SHA-256 of every photo the figures rest on, the one that pictures show first. Raises UsageError where
+    the result does not tell them."""
+    try:
+        found = [result["provenance"]["photo"]]
+        for photo in result.get("photos", ()):
+            if photo["status"] == "used":
+                found.append(photo["provenance"]["photo"])
+        origins = {str(photo["sha256"]): (str(photo["name"])[:255], str(photo["sha256"])) for photo in found}
+    except (KeyError, TypeError, AttributeError) as error:
+        raise UsageError(f"The result is damaged: {error!r}.", "Measure the photo again.") from None
+    if not all(re.fullmatch("[0-9a-f]{64}", sha256) for sha256 in origins):
+        raise UsageError("The result does not say which photo it was made of.", "Measure the photo again.")
+    return list(origins.values())
 
 
 def _pitch(result: Result, plan: Mapping[str, Any]) -> float | None:
