@@ -180,7 +180,11 @@ def _photo_id(connection: Connection, photo: RecordedPhoto) -> int:
     if photo.thumbnail is not None:
         check_bare_jpeg(photo.thumbnail)
     more = {"name": photo.name, "thumbnail": photo.thumbnail, "no_thumbnail": photo.no_thumbnail}
-    return _id_of(connection, schema.photos, "sha256", photo.sha256, more)
+    number = _id_of(connection, schema.photos, "sha256", photo.sha256, more)
+    if photo.thumbnail is not None:  # the photo may have been recorded before without one
+        bare = (schema.photos.c.id == number) & schema.photos.c.thumbnail.is_(None)
+        connection.execute(update(schema.photos).where(bare).values(thumbnail=photo.thumbnail, no_thumbnail=""))
+    return number
 
 
 def _id_of(connection: Connection, table: Any, column: str, value: str, more: Mapping[str, Any] | None = None) -> int:
