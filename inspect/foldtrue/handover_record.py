@@ -15,6 +15,8 @@ from foldtrue.errors import UsageError
 
 Stage = Literal["sheet", "grid", "ring", "piece"]
 STAGES: tuple[Stage, ...] = get_args(Stage)
+ALL = "all"
+"""Name of the group of all twists or lines."""
 _NAME_LENGTH, _NOTE_LENGTH = 200, 10_000
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
@@ -102,8 +104,8 @@ class RecordedPiece:
     """One recorded inspection without its result file: what lists and progress read.
 
     number: its number in this record. planned, measured: twists (or lines of a grid). pitch_mm: None where the result
-    does not tell it. taken: freedoms that the best fit took out of the position errors. groups: figures by group, 'all'
-    among them.
+    does not tell it. taken: freedoms that the best fit took out of the position errors. photos: their SHA-256.
+    groups: figures by group, 'all' among them.
     """
 
     number: int
@@ -123,4 +125,5 @@ class RecordedPiece:
     planned: int
     measured: int
     taken: int
+    photos: tuple[str, ...]
     groups: Mapping[str, GroupFigures]

@@ -14,6 +14,7 @@ from foldtrue.cli.grid import grid
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
+from foldtrue.cli.progress import progress
 from foldtrue.cli.record import record
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
@@ -30,7 +31,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, record, practice):
+for _command in (plan, sheet, grid, piece, record, progress, practice):
     foldtrue.add_command(_command)
 
 

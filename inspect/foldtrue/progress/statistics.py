@@ -144,7 +144,7 @@ def theil_sen(
     return Slope(middle, float(slopes[low]), float(slopes[count - 1 - low]))
 
 
-def _exact_rank(groups: Sequence[Array], count: int, confidence: float) -> int | None:
+def _exact_rank(groups: Sequence[NDArray[Any]], count: int, confidence: float) -> int | None:
     """Index of the interval's lower end among the sorted slopes: as many slopes lie below it as pairs may fall before
     the test of this confidence speaks. None where it never speaks."""
     scores, chance = _score_distribution([np.arange(len(group)) for group in groups])
@@ -162,7 +162,7 @@ def holm(p_values: Sequence[float]) -> list[float]:
     return adjusted
 
 
-def _split(values: Array, strata: Sequence[Any] | None) -> list[Array]:
+def _split(values: NDArray[Any], strata: Sequence[Any] | None) -> list[NDArray[Any]]:
     if strata is None:
         return [values]
     names = list(dict.fromkeys(strata))
@@ -179,11 +179,11 @@ def _slopes(places: Array, values: Array) -> Array:
     return np.asarray((values[j] - values[i]) / (places[j] - places[i]), float)
 
 
-def _ties(values: Array) -> list[int]:
+def _ties(values: NDArray[Any]) -> list[int]:
     return list(Counter(values.tolist()).values())
 
 
-def _pairs(values: Array) -> int:
+def _pairs(values: NDArray[Any]) -> int:
     """Pairs that are not tied."""
     return math.comb(len(values), 2) - sum(math.comb(t, 2) for t in _ties(values))
 
@@ -202,7 +202,7 @@ def _normal_p(score: int, variance: float) -> float:
     return min(1.0, 2 * _NORMAL.cdf(-z))
 
 
-def _score_distribution(parts: Sequence[Array]) -> tuple[Array, Array]:
+def _score_distribution(parts: Sequence[NDArray[Any]]) -> tuple[Array, Array]:
     """Scores of all strata together, ascending, and how likely each is when every order is as likely as another."""
     chance, pairs = np.ones(1), 0
     for part in parts:

@@ -20,10 +20,9 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 from sqlalchemy import select
 
 from foldtrue.errors import UnreadableFile, UsageError
-from foldtrue.handover_record import Entry, RecordedPhoto, RecordedPiece, RecordFilter, Stage
+from foldtrue.handover_record import ALL, Entry, RecordedPhoto, RecordedPiece, RecordFilter, Stage
 from foldtrue.record import schema
 from foldtrue.record.connection import reading, writing
-from foldtrue.record.figures import ALL
 from foldtrue.record.store import Record, add_entry, read_entry
 
 FORMAT, VERSION = "foldtrue-record", 1

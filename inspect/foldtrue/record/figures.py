@@ -16,11 +16,10 @@ import numpy as np
 from foldtrue.averages import mean_error
 from foldtrue.errors import UsageError
 from foldtrue.frames import Array
-from foldtrue.handover_record import GroupFigures, Stage
+from foldtrue.handover_record import ALL, GroupFigures, Stage
 from foldtrue.measured import COVERAGE_95
 
 Result = Mapping[str, Any]
-ALL = "all"
 _STAGES: Mapping[str, tuple[Stage, ...]] = {
     "foldtrue-result": ("piece", "ring"),
     "foldtrue-grid": ("grid",),

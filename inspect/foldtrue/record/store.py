@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -49,8 +49,9 @@ class Record:
         with reading(self.engine, self.path) as connection:
             rows = connection.execute(_choose(_OVERVIEW, chosen or RecordFilter())).all()
             numbers = {row.id for row in rows}
-            tags, groups = _tags(connection, numbers), _figures(connection, numbers)
-        return [_recorded(row, tags[row.id], groups[row.id]) for row in rows]
+            tags, groups = _names(connection, _TAGS, numbers), _figures(connection, numbers)
+            photos = _names(connection, _PHOTOS, numbers)
+        return [_recorded(row, tags[row.id], photos[row.id], groups[row.id]) for row in rows]
 
     def entry(self, number: int) -> Entry:
         """All that is recorded of one inspection. Raises UsageError where there is none of this number."""
@@ -239,25 +240,31 @@ def _choose(query: Select[Any], chosen: RecordFilter) -> Select[Any]:
     return query.order_by(_I.done_on, _I.recorded_at, _I.id)
 
 
-def _tags(connection: Connection, numbers: Iterable[int]) -> Mapping[int, list[str]]:
+_TAGS = select(schema.tags.c.inspection_id, schema.tags.c.tag).order_by(schema.tags.c.tag)
+_PHOTOS = (
+    select(schema.inspection_photos.c.inspection_id, schema.photos.c.sha256)
+    .select_from(schema.photos.join(schema.inspection_photos))
+    .order_by(schema.inspection_photos.c.place)
+)
+
+
+def _names(connection: Connection, query: Select[Any], wanted: set[int]) -> Mapping[int, list[str]]:
     found: dict[int, list[str]] = defaultdict(list)
-    wanted = set(numbers)
-    for row in connection.execute(select(schema.tags).order_by(schema.tags.c.tag)):
-        if row.inspection_id in wanted:
-            found[row.inspection_id].append(row.tag)
+    for number, name in connection.execute(query):
+        if number in wanted:
+            found[number].append(name)
     return found
 
 
-def _figures(connection: Connection, numbers: Iterable[int]) -> Mapping[int, dict[str, GroupFigures]]:
+def _figures(connection: Connection, wanted: set[int]) -> Mapping[int, dict[str, GroupFigures]]:
     found: dict[int, dict[str, GroupFigures]] = defaultdict(dict)
-    wanted = set(numbers)
     for number, name, *values in connection.execute(select(schema.figures)):
         if number in wanted:
             found[number][name] = GroupFigures(*values)
     return found
 
 
-def _recorded(row: Row[Any], tags: list[str], groups: Mapping[str, GroupFigures]) -> RecordedPiece:
+def _recorded(row: Row[Any], tags: list[str], photos: list[str], groups: Mapping[str, GroupFigures]) -> RecordedPiece:
     return RecordedPiece(
         number=row.id,
         key=row.key,
@@ -276,6 +283,7 @@ def _recorded(row: Row[Any], tags: list[str], groups: Mapping[str, GroupFigures]
         planned=row.planned,
         measured=row.measured,
         taken=row.taken,
+        photos=tuple(photos),
         groups=groups,
     )
 

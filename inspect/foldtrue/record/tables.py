@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import PurePath
 from typing import Any
 
-from foldtrue.handover_record import Entry, RecordedPiece
+from foldtrue.handover_record import ALL, Entry, RecordedPiece
 from foldtrue.measured import plus_minus
-from foldtrue.record.figures import ALL, digest
+from foldtrue.record.figures import digest
 
 _HEAD = ("no", "day", "stage", "piece", "plan", "folder", "paper", "measured", "mean error", "mean turn error", "tags")
 

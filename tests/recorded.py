@@ -1,0 +1,86 @@
+"""Made-up recorded pieces: result files of folded pieces whose errors are chosen, and quick to make by the hundred."""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from datetime import date, timedelta
+
+import numpy as np
+
+from foldtrue.averages import mean_error
+from foldtrue.handover_record import Entry, RecordedPhoto
+
+START = date(2025, 1, 6)
+PITCH_MM = 20.0
+
+
+def sha(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def made_result(
+    seed: int,
+    *,
+    scatter_mm: float = 0.2,
+    scatter_deg: float = 0.4,
+    noise_mm: float = 0.02,
+    twists: int = 24,
+    plan: str = "window panel (invented)",
+    photo: str | None = None,
+    more_edges: int = 0,
+):
+    """A result.json with the parts that the record reads; errors normal with the standard deviations given, per axis."""
+    rng = np.random.default_rng(seed)
+    error = rng.normal(0, scatter_mm, (twists, 2)) + rng.normal(0, noise_mm, (twists, 2))
+    turn = rng.normal(0, scatter_deg, twists)
+    covariance = np.tile(np.eye(2) * noise_mm**2, (twists, 1, 1))
+    place, angle = mean_error(error, covariance), mean_error(turn[:, None], np.full((twists, 1, 1), 0.02**2))
+    rows = [
+        {
+            "id": f"t{k}", "ring": 1 if k < 6 else 2, "border": k >= twists // 2, "hand": "ccw" if k % 2 else "cw",
+            "status": "measured", "position_error_mm": error[k].tolist(), "position_u95_mm": 2.4477 * noise_mm,
+            "angle_error_deg": float(turn[k]), "angle_relative_u95_deg": 1.96 * 0.02,
+        }
+        for k in range(twists)
+    ]  # fmt: skip
+    corners = [[100 * np.cos(a), 100 * np.sin(a)] for a in np.radians(np.arange(0, 360, 60))]
+    return {
+        "format": "foldtrue-result",
+        "version": 1,
+        "provenance": {
+            "photo": {"name": f"panel-{seed}.jpg", "sha256": photo or sha(f"photo {seed}")},
+            "plan": {"name": plan, "sha256": sha(plan), "pitch_mm": PITCH_MM},
+        },
+        "view": "backlit",
+        "plane": {"assumed": ["scale_assumed", "plane_from_piece"], "private_px": []},
+        "fit": {
+            "overturn_deg": 0.0, "homography": [[2, 0, 320], [0, -2, 240], [0, 0, 1]], "k1": 0.0,
+            "lens_centre_px": [320, 240], "lens_focal_px": 500,
+        },
+        "twists": rows,
+        "edges": [{"id": f"e{k}", "offset_mm": float(rng.normal())} for k in range(more_edges)],
+        "vertices": [{"id": f"v{k}", "planned_mm": corner} for k, corner in enumerate(corners)],
+        "summary": {
+            "position_rms_mm": place["rms"], "position_mean_error_mm": place["mean_error"],
+            "position_mean_error_u95_mm": place["u95"],
+            "position_mean_error_of_pitch": place["mean_error"] / PITCH_MM,
+            "angle_mean_error_deg": angle["mean_error"], "angle_mean_error_u95_deg": angle["u95"],
+        },
+    }  # fmt: skip
+
+
+def made_entry(seed: int = 0, *, piece: str | None = None, result=None, day: int | None = None, **more) -> Entry:
+    """An entry of piece number `seed`; result: made_result(seed) where none is given."""
+    result = result or made_result(seed)
+    photo = result["provenance"]["photo"]
+    values = {
+        "key": uuid.UUID(int=np.random.default_rng(seed + 10**6).integers(2**62)).hex,
+        "piece": piece or f"panel {seed}",
+        "stage": "piece",
+        "done_on": START + timedelta(days=7 * seed if day is None else day),
+        "recorded_at": f"2026-01-01T00:{seed // 60 % 60:02d}:{seed % 60:02d}+00:00",
+        "result": result,
+        "photos": (RecordedPhoto(photo["name"], photo["sha256"], None, "The photo was not given."),),
+    }
+    return Entry(**{**values, **more})
