@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import uuid
 from datetime import date, timedelta
 
 import numpy as np
+from PIL import Image
 
 from foldtrue.averages import mean_error
 from foldtrue.handover_record import Entry, RecordedPhoto
@@ -30,7 +32,7 @@ def made_result(
     photo: str | None = None,
     more_edges: int = 0,
 ):
-    """A result.json with the parts that the record reads; errors normal with the standard deviations given, per axis."""
+    """What the record reads of a result.json; errors normal with the standard deviations given, per axis."""
     rng = np.random.default_rng(seed)
     error = rng.normal(0, scatter_mm, (twists, 2)) + rng.normal(0, noise_mm, (twists, 2))
     turn = rng.normal(0, scatter_deg, twists)
@@ -84,3 +86,16 @@ def made_entry(seed: int = 0, *, piece: str | None = None, result=None, day: int
         "photos": (RecordedPhoto(photo["name"], photo["sha256"], None, "The photo was not given."),),
     }
     return Entry(**{**values, **more})
+
+
+def thumbnail(grey=100):
+    stream = io.BytesIO()
+    Image.new("RGB", (32, 24), (40 * grey % 256, 80, 60)).save(stream, "JPEG")
+    return stream.getvalue()
+
+
+def with_photo(seed, **more):
+    result = made_result(seed)
+    photo = result["provenance"]["photo"]
+    picture = RecordedPhoto(photo["name"], photo["sha256"], thumbnail(seed))
+    return made_entry(seed, result=result, photos=(picture,), **more)

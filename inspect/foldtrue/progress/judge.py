@@ -6,6 +6,7 @@ The rule (docs/progress.md): an order of so few pieces that could show nothing i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -13,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from foldtrue.handover_record import RecordedPiece, Stage
+from foldtrue.measured import COVERAGE_95
 from foldtrue.progress.series import (
     ANGLE,
     POSITION,
@@ -26,6 +28,7 @@ from foldtrue.progress.series import (
     series_of,
 )
 from foldtrue.progress.statistics import Ewma, Limits, ewma, holm, individuals_limits, mann_kendall, theil_sen
+from foldtrue.propagation import coverage_factor
 
 Verdict = Literal["better", "worse", "steady", "not_enough_pieces"]
 ALPHA = 0.05
@@ -33,6 +36,8 @@ MATTERS = 0.25
 """A change per ten pieces below this share of the level is none worth the name (our choice)."""
 LIMITS_FROM = 8
 """Pieces from which control limits are drawn (common practice, no source)."""
+REPEATS_FROM = 5
+"""Degrees of freedom from which repeatability is told: with fewer its interval is wider than twice itself."""
 LATEST = 5
 PER = 10
 """Slopes are told per so many pieces."""
@@ -59,7 +64,8 @@ class Finding:
 @dataclass(frozen=True)
 class ControlChart:
     """Pieces of one plan by one person: individuals chart and moving average with their limits. outside: pieces beyond
-    a limit of either. measurement_share: of the variance between pieces, what the measurement explains."""
+    a limit of the first; average_outside: at how many the second leaves its own. mean_u95: of the mean.
+    measurement_share: of the variance between pieces, what the measurement explains."""
 
     plan: str
     folder: str
@@ -67,6 +73,8 @@ class ControlChart:
     limits: Limits
     average: Ewma
     outside: tuple[str, ...]
+    average_outside: int
+    mean_u95: float
     measurement_share: float | None
 
 
@@ -152,12 +160,15 @@ def _chart(points: Sequence[Point], repeats: Repeatability | None) -> ControlCha
     limits = individuals_limits(values)
     average = ewma(values, start=limits.mean, sigma=limits.sigma)
     beyond = (values < limits.low) | (values > limits.high)
-    beyond |= (average.values < average.low) | (average.values > average.high)
+    left = int(np.sum((average.values < average.low) | (average.values > average.high)))
     outside = tuple(point.piece for point, out in zip(points, beyond.tolist(), strict=True) if out)
-    claimed = float(np.mean([(point.u95 / 1.96) ** 2 for point in points]))
-    noise = max(claimed, repeats.std**2 if repeats is not None else 0.0)
+    mean_u95 = coverage_factor(len(values) - 1) * float(np.std(values, ddof=1)) / math.sqrt(len(values))
+    noise = float(np.mean([(point.u95 / COVERAGE_95) ** 2 for point in points]))
+    if repeats is not None and repeats.freedoms >= REPEATS_FROM:
+        noise = max(noise, repeats.std**2)
     share = min(1.0, noise / limits.sigma**2) if limits.sigma > 0 else None
-    return ControlChart(points[0].plan, points[0].folder, tuple(points), limits, average, outside, share)
+    plan, folder = points[0].stratum
+    return ControlChart(plan, folder, tuple(points), limits, average, outside, left, mean_u95, share)
 
 
 def _breakdown(pieces: Sequence[RecordedPiece], metric: Metric, points: Sequence[Point]) -> tuple[Row, ...]:

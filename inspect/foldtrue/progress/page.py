@@ -89,8 +89,7 @@ def _breakdown(found: MetricProgress) -> str:
         return ""
     head = "".join(f"<th>{escape(cell)}</th>" for cell in BREAKDOWN_HEAD)
     rows = "".join(
-        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in breakdown_cells(row, found.metric))}</tr>"
-        for row in found.breakdown
+        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in breakdown_cells(row))}</tr>" for row in found.breakdown
     )
     return f"<h3>By part, paper, plan and person, {escape(found.metric.unit)}</h3><table><tr>{head}</tr>{rows}</table>"
 

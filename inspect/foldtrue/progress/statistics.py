@@ -152,6 +152,15 @@ def _exact_rank(groups: Sequence[NDArray[Any]], count: int, confidence: float) -
     return None if not speaks else (count - int(min(speaks))) // 2
 
 
+def std_interval(std: float, freedoms: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Interval of the standard deviation of normal values, from the chi-square distribution. Source: NIST/SEMATECH
+    e-Handbook 1.3.5.8."""
+    from scipy.special import chdtri
+
+    rest = (1 - confidence) / 2
+    return std * math.sqrt(freedoms / chdtri(freedoms, rest)), std * math.sqrt(freedoms / chdtri(freedoms, 1 - rest))
+
+
 def holm(p_values: Sequence[float]) -> list[float]:
     """p-values adjusted for the number of questions asked. Source: S. Holm, Scand. J. Statistics 6 (1979) 65."""
     order = sorted(range(len(p_values)), key=lambda k: p_values[k])

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from foldtrue.measured import COVERAGE_95, decimal_places, plus_minus
-from foldtrue.progress.judge import ALPHA, MATTERS, MEASUREMENT, ControlChart, Finding, MetricProgress, Progress, Row
+from foldtrue.measured import decimal_places, plus_minus
+from foldtrue.progress.judge import (
+    ALPHA,
+    MATTERS,
+    MEASUREMENT,
+    REPEATS_FROM,
+    ControlChart,
+    Finding,
+    MetricProgress,
+    Progress,
+    Row,
+)
 from foldtrue.progress.series import Metric, Repeatability
+from foldtrue.progress.statistics import std_interval
 
 FORMAT, VERSION = "foldtrue-progress", 1
 _LIMIT = 2.8
@@ -30,7 +40,8 @@ def progress_text(progress: Progress) -> str:
         lines = [f"{found.metric.title}", "  " + finding_sentence(found.finding, found.metric)]
         lines += ["  " + line for line in notes(found)]
         if found.breakdown:
-            lines += ["", *("  " + line for line in _table(found))]
+            lines += ["", f"  By part, paper, plan and person, {found.metric.unit}:"]
+            lines += ["  " + line for line in _table(found)]
         blocks.append("\n".join(lines))
     return "\n\n".join([*blocks, *cautions(progress)])
 
@@ -53,24 +64,24 @@ def finding_sentence(finding: Finding, metric: Metric) -> str:
         )
     if finding.per_ten is None:
         return f"{word}."
-    sentence = f"{word}: {slope_text(finding, metric)} per ten pieces, p = {p_text(finding.p_value)}"
+    sentence = f"{word}: {slope_text(finding)} {metric.unit} per ten pieces, p {p_text(finding.p_value)}"
     if finding.verdict == "steady":
-        sentence += f"; a change of {MATTERS:.0%} of the level is ruled out"
+        sentence += f"; a change of {100 * MATTERS:.0f} % of the level is ruled out"
     if finding.verdict == "not_enough_pieces":
-        sentence += f"; neither a trend is shown, nor a change of {MATTERS:.0%} of the level ruled out"
+        sentence += f"; neither a trend is shown, nor a change of {100 * MATTERS:.0f} % of the level ruled out"
     return sentence + "."
 
 
-def slope_text(finding: Finding, metric: Metric) -> str:
-    """'-0.30 (95 %: -0.52 to -0.11) % of the pitch', all to the same place."""
+def slope_text(finding: Finding) -> str:
+    """'-0.30 (95 %: -0.52 to -0.11)', all to the same place."""
     if finding.per_ten is None:
         return ""
     low, high = finding.low, finding.high
     if low is None or high is None:
-        return f"{finding.per_ten:+.2g} {metric.unit}"
+        return f"{finding.per_ten:+.2g}"
     places = max(0, decimal_places((high - low) / 2)) if high > low else 2
     values = [f"{round(value, places) + 0.0:+.{places}f}" for value in (finding.per_ten, low, high)]
-    return f"{values[0]} (95 %: {values[1]} to {values[2]}) {metric.unit}"
+    return f"{values[0]} (95 %: {values[1]} to {values[2]})"
 
 
 def p_text(p_value: float) -> str:
@@ -91,10 +102,16 @@ def notes(found: MetricProgress) -> list[str]:
 
 
 def repeatability_sentence(repeats: Repeatability, unit: str) -> str:
-    u95 = COVERAGE_95 * repeats.std / math.sqrt(2 * repeats.freedoms)
+    """How far figures of one piece from several photos scatter, where there are enough of them."""
+    if repeats.freedoms < REPEATS_FROM:
+        return (
+            f"Repeatability: not enough pieces measured in several photos ({repeats.freedoms} of {REPEATS_FROM} "
+            "degrees of freedom)."
+        )
+    low, high = std_interval(repeats.std, repeats.freedoms)
     return (
-        f"Repeatability, from pieces measured in several photos: {plus_minus(repeats.std, u95, unit)} (standard "
-        f"deviation, {repeats.freedoms} degrees of freedom). Two pieces that differ by less than "
+        f"Repeatability, from pieces measured in several photos: standard deviation {repeats.std:.2g} (95 %: {low:.2g} "
+        f"to {high:.2g}) {unit}, {repeats.freedoms} degrees of freedom. Two pieces that differ by less than "
         f"{_LIMIT * repeats.std:.2g} {unit} cannot be told apart."
     )
 
@@ -103,16 +120,19 @@ def chart_sentences(chart: ControlChart, unit: str) -> list[str]:
     """Limits, what lies outside, and how much of the scatter is the measurement's."""
     whose = " by ".join(name for name in (chart.plan or "no plan", chart.folder) if name)
     limits = chart.limits
+    mean = plus_minus(limits.mean, chart.mean_u95, unit)
     lines = [
-        f"{whose}: mean {limits.mean:.3g}, control limits {max(0.0, limits.low):.3g} to {limits.high:.3g} {unit} "
+        f"{whose}: mean {mean}, control limits {max(0.0, limits.low):.3g} to {limits.high:.3g} {unit} "
         f"({len(chart.points)} pieces)."
     ]
     if chart.outside:
-        lines.append(f"Outside the limits of a chart: {', '.join(chart.outside)}.")
+        lines.append(f"Outside the control limits: {', '.join(chart.outside)}.")
+    if chart.average_outside:
+        lines.append(f"The moving average is outside its limits at {chart.average_outside} pieces.")
     if chart.measurement_share is not None and chart.measurement_share >= MEASUREMENT:
         lines.append(
-            f"{chart.measurement_share:.0%} of the scatter between these pieces is the measurement's: the limits tell "
-            "more of the photos than of the hands. Measure each piece in several photos."
+            f"{100 * chart.measurement_share:.0f} % of the scatter between these pieces is the measurement's: the "
+            "limits tell more of the photos than of the hands. Measure each piece in several photos."
         )
     return lines
 
@@ -130,7 +150,7 @@ def cautions(progress: Progress) -> list[str]:
 BREAKDOWN_HEAD = ("", "pieces", "latest five (lowest to highest)", "change per ten pieces", "p", "")
 
 
-def breakdown_cells(row: Row, metric: Metric) -> tuple[str, ...]:
+def breakdown_cells(row: Row) -> tuple[str, ...]:
     """One line of the table of groups; p adjusted for the number of rows."""
     middle, low, high = row.latest
     finding = row.finding
@@ -139,14 +159,14 @@ def breakdown_cells(row: Row, metric: Metric) -> tuple[str, ...]:
         row.name if row.kind == "within the piece" else f"{row.kind}: {row.name}",
         str(finding.pieces),
         f"{middle:.3g} ({low:.3g} to {high:.3g})",
-        slope_text(finding, metric) if judged else "",
+        slope_text(finding) if judged else "",
         p_text(finding.p_value) if judged else "",
         _WORDS[finding.verdict].lower(),
     )
 
 
 def _table(found: MetricProgress) -> list[str]:
-    rows = [BREAKDOWN_HEAD, *(breakdown_cells(row, found.metric) for row in found.breakdown)]
+    rows = [BREAKDOWN_HEAD, *(breakdown_cells(row) for row in found.breakdown)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(BREAKDOWN_HEAD))]
     return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
 
@@ -193,6 +213,8 @@ def _chart_record(chart: ControlChart) -> Mapping[str, Any]:
         "average": chart.average.values.tolist(),
         "average_low": chart.average.low.tolist(),
         "average_high": chart.average.high.tolist(),
+        "mean_u95": chart.mean_u95,
         "outside": list(chart.outside),
+        "average_outside": chart.average_outside,
         "measurement_share": chart.measurement_share,
     }
