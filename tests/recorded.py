@@ -15,6 +15,8 @@ from foldtrue.handover_record import Entry, RecordedPhoto
 
 START = date(2025, 1, 6)
 PITCH_MM = 20.0
+ROUND_95 = (-2 * np.log(0.05)) ** 0.5
+"""Radius that holds 95 % of a round normal error, in its standard deviations."""
 
 
 def sha(text: str) -> str:
@@ -41,7 +43,7 @@ def made_result(
     rows = [
         {
             "id": f"t{k}", "ring": 1 if k < 6 else 2, "border": k >= twists // 2, "hand": "ccw" if k % 2 else "cw",
-            "status": "measured", "position_error_mm": error[k].tolist(), "position_u95_mm": 2.4477 * noise_mm,
+            "status": "measured", "position_error_mm": error[k].tolist(), "position_u95_mm": ROUND_95 * noise_mm,
             "angle_error_deg": float(turn[k]), "angle_relative_u95_deg": 1.96 * 0.02,
         }
         for k in range(twists)

@@ -73,13 +73,15 @@ def small_disk(tmp_path):
 
 
 def test_a_full_disk_is_said_and_keeps_what_was_recorded(small_disk):
-    place, count = small_disk / "record.db", 0
-    with Record(place, create=True) as record:
+    confirmed = []
+
+    def fill(record):
+        for seed in range(1000):
+            confirmed.append(record.add(made_entry(seed, result=made_result(seed, more_edges=1000))))
+
+    with Record(small_disk / "record.db", create=True) as record:
         with pytest.raises(UnreadableFile, match=r"cannot be written: .*full.*Free some space"):
-            for seed in range(1000):
-                record.add(made_entry(seed, result=made_result(seed, more_edges=1000)))
-                count += 1
-        assert count > 2
-        assert len(record.find()) == count
-        assert find_damage(record.engine, place) == []
-        record.remove(1)  # room for the next one
+            fill(record)
+        assert len(confirmed) > 2
+        assert [found.number for found in record.find()] == confirmed
+        assert find_damage(record.engine, record.path) == []

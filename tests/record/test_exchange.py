@@ -39,7 +39,7 @@ def test_there_and_back_without_loss(record, other, tmp_path):
     assert export_json(other) == export_json(record)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     note=st.none() | st.text(st.characters(blacklist_categories=("C", "Zl", "Zp")), max_size=40),
     piece=st.text(st.characters(blacklist_categories=("C", "Z")), min_size=1, max_size=40),

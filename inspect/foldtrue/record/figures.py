@@ -6,6 +6,7 @@ Definitions: docs/progress.md.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -26,9 +27,9 @@ _STAGES: Mapping[str, tuple[Stage, ...]] = {
     "foldtrue-sheet": ("sheet",),
 }
 _HOMOGRAPHY, _SIMILARITY = 8, 4
-_LEAST_SHARE, _MOST_SHARE = 0.2603, 0.3337
-"""Sum of the variances along both axes over the squared radius of the 95 % circle: of an error along a line, 1/1.96^2,
-and of a round one, 2/2.448^2 (measured.py::radius95)."""
+_LEAST_SHARE, _MOST_SHARE = COVERAGE_95**-2, -1 / math.log(0.05)
+"""Sum of the variances along both axes over the squared radius of the 95 % circle: of an error along a line, and of a
+round one, whose radius is sqrt(-2 log 0.05) standard deviations (measured.py::radius95)."""
 
 
 @dataclass(frozen=True)
