@@ -11,7 +11,8 @@ import numpy as np
 from PIL import Image
 
 from foldtrue.averages import mean_error
-from foldtrue.handover_record import Entry, RecordedPhoto
+from foldtrue.handover_record import ALL, Entry, GroupFigures, RecordedPhoto, RecordedPiece
+from foldtrue.measured import COVERAGE_95
 
 START = date(2025, 1, 6)
 PITCH_MM = 20.0
@@ -44,7 +45,7 @@ def made_result(
         {
             "id": f"t{k}", "ring": 1 if k < 6 else 2, "border": k >= twists // 2, "hand": "ccw" if k % 2 else "cw",
             "status": "measured", "position_error_mm": error[k].tolist(), "position_u95_mm": ROUND_95 * noise_mm,
-            "angle_error_deg": float(turn[k]), "angle_relative_u95_deg": 1.96 * 0.02,
+            "angle_error_deg": float(turn[k]), "angle_relative_u95_deg": COVERAGE_95 * 0.02,
         }
         for k in range(twists)
     ]  # fmt: skip
@@ -101,3 +102,44 @@ def with_photo(seed, **more):
     photo = result["provenance"]["photo"]
     picture = RecordedPhoto(photo["name"], photo["sha256"], thumbnail(seed))
     return made_entry(seed, result=result, photos=(picture,), **more)
+
+
+def piece(order, position_mm=0.2, angle_deg=0.4, *, plan="window panel (invented)", **more):
+    """A recorded piece with these mean errors, of a plan of 24 twists with a pitch of 20 mm."""
+    whole = GroupFigures(24, position_mm, 0.02, angle_deg, 0.03)
+    values = {
+        "number": order, "key": f"{order:032x}", "piece": f"panel {order}", "stage": "piece",
+        "done_on": START + timedelta(days=order), "recorded_at": f"2026-01-01T00:00:{order % 60:02d}+00:00",
+        "plan": plan, "plan_sha256": sha(plan), "pitch_mm": 20.0, "folder": None, "paper": None, "note": None,
+        "view": "backlit", "planned": 24, "measured": 24, "taken": 8, "photos": (sha(f"photo {order}"),),
+        "tags": (), "groups": {ALL: whole},
+    }  # fmt: skip
+    return RecordedPiece(**{**values, **more})
+
+
+def folded(seed, count, fall=0.0, spread=0.15, **more):
+    """Pieces whose mean error scatters, and falls by this share of itself over all of them."""
+    rng = np.random.default_rng(seed)
+    levels = 0.2 * (1 - fall * np.arange(count) / max(1, count - 1)) * rng.lognormal(0, spread, count)
+    return [piece(k, level, **more) for k, level in enumerate(levels.tolist())]
+
+
+def thousand_pieces(place) -> None:
+    """A record of a thousand pieces after four plans by three people, made in one transaction. The results are alike
+    but for their figures, which come from twenty made ones."""
+    from foldtrue.record.exchange import import_entries
+    from foldtrue.record.store import Record
+
+    results = [made_result(seed, more_edges=600) for seed in range(20)]
+    entries = []
+    for k in range(1000):
+        result = {**results[k % 20]}
+        plan = f"plan {k % 4} (invented)"
+        result["provenance"] = {
+            "photo": {"name": f"{k}.jpg", "sha256": sha(f"photo {k}")},
+            "plan": {"name": plan, "sha256": sha(plan), "pitch_mm": PITCH_MM},
+        }
+        tags = ("gift", "damp")[: k % 3]
+        entries.append(made_entry(k, result=result, day=k, folder=("heron", "wren", None)[k % 3], tags=tags))
+    with Record(place, create=True) as record:
+        import_entries(record, entries)

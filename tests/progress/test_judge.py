@@ -7,32 +7,12 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from recorded import START, made_result, sha
+from recorded import START, folded, made_result, piece, sha
 
-from foldtrue.handover_record import ALL, GroupFigures, RecordedPiece
+from foldtrue.handover_record import ALL, GroupFigures
 from foldtrue.progress.judge import see_progress
 from foldtrue.progress.series import ANGLE, POSITION, figure, one_of_each, repeatability, series_of
 from foldtrue.record.figures import digest
-
-
-def piece(order, position_mm=0.2, angle_deg=0.4, *, plan="window panel (invented)", **more):
-    """A recorded piece with these mean errors, of a plan of 24 twists with a pitch of 20 mm."""
-    whole = GroupFigures(24, position_mm, 0.02, angle_deg, 0.03)
-    values = {
-        "number": order, "key": f"{order:032x}", "piece": f"panel {order}", "stage": "piece",
-        "done_on": START + timedelta(days=order), "recorded_at": f"2026-01-01T00:00:{order % 60:02d}+00:00",
-        "plan": plan, "plan_sha256": sha(plan), "pitch_mm": 20.0, "folder": None, "paper": None, "note": None,
-        "view": "backlit", "planned": 24, "measured": 24, "taken": 8, "photos": (sha(f"photo {order}"),),
-        "tags": (), "groups": {ALL: whole},
-    }  # fmt: skip
-    return RecordedPiece(**{**values, **more})
-
-
-def folded(seed, count, fall=0.0, spread=0.15, **more):
-    """Pieces whose mean error scatters, and falls by this share of itself over all of them."""
-    rng = np.random.default_rng(seed)
-    levels = 0.2 * (1 - fall * np.arange(count) / max(1, count - 1)) * rng.lognormal(0, spread, count)
-    return [piece(k, level, **more) for k, level in enumerate(levels.tolist())]
 
 
 def position_of(pieces):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -16,6 +17,8 @@ from foldtrue.errors import UnreadableFile, UsageError
 from foldtrue.handover_record import RecordFilter
 from foldtrue.record.exchange import copy_schema, export_csv, export_json, import_entries, read_copy
 from foldtrue.record.store import Record
+
+DOCS = Path(__file__).parents[2] / "docs"
 
 
 @pytest.fixture
@@ -67,6 +70,10 @@ def test_what_is_there_already_is_left_as_it_is(record, other, tmp_path):
 def test_the_copy_is_as_its_published_form_says(record):
     record.add(with_photo(1, folder="heron", plan={"format": "foldtrue-plan"}))
     jsonschema.validate(json.loads(export_json(record)), copy_schema())
+
+
+def test_the_published_form_is_the_one_that_is_checked():
+    assert json.loads((DOCS / "record-copy.schema.json").read_text()) == copy_schema()
 
 
 def test_a_part_can_be_exported(record):
