@@ -124,22 +124,23 @@ def folded(seed, count, fall=0.0, spread=0.15, **more):
     return [piece(k, level, **more) for k, level in enumerate(levels.tolist())]
 
 
-def thousand_pieces(place) -> None:
-    """A record of a thousand pieces after four plans by three people, made in one transaction. The results are alike
-    but for their figures, which come from twenty made ones."""
+def thousand_pieces(place, *, plans: int = 4, more_edges: int = 600) -> None:
+    """A record of a thousand pieces after some plans by three people, by one where there is one plan, made in one
+    transaction. Results and their figures are those of twenty made ones."""
     from foldtrue.record.exchange import import_entries
     from foldtrue.record.store import Record
 
-    results = [made_result(seed, more_edges=600) for seed in range(20)]
+    results = [made_result(seed, more_edges=more_edges) for seed in range(20)]
+    folders = ("heron", "wren", None) if plans > 1 else (None,)
     entries = []
     for k in range(1000):
         result = {**results[k % 20]}
-        plan = f"plan {k % 4} (invented)"
+        plan = f"plan {k % plans} (invented)"
         result["provenance"] = {
             "photo": {"name": f"{k}.jpg", "sha256": sha(f"photo {k}")},
             "plan": {"name": plan, "sha256": sha(plan), "pitch_mm": PITCH_MM},
         }
         tags = ("gift", "damp")[: k % 3]
-        entries.append(made_entry(k, result=result, day=k, folder=("heron", "wren", None)[k % 3], tags=tags))
+        entries.append(made_entry(k, result=result, day=k, folder=folders[k % len(folders)], tags=tags))
     with Record(place, create=True) as record:
         import_entries(record, entries)

@@ -106,8 +106,9 @@ def test_the_same_photo_twice(measured, capsys):
 
 def test_a_plan_that_is_not_the_results_is_refused(measured, tmp_path, capsys):
     plan = tmp_path / "plan.json"
-    new = "plan new --sheet hexagon --height 240 --grid point-to-point --divisions 16 --twists triangle --spacing 2 --rings 2"
-    assert call(*new.split(), "--out", plan) == 0
+    grid = "--sheet hexagon --height 240 --grid point-to-point --divisions 16"
+    twists = "--twists triangle --spacing 2 --rings 2"
+    assert call("plan", "new", *grid.split(), *twists.split(), "--out", plan) == 0
     assert call("record", "add", measured / "out", "--piece", "a", "--plan", plan) == 2
     assert "not the plan" in one_line(capsys)
 

@@ -21,7 +21,7 @@ MARGIN = 4
 @pytest.fixture(scope="module")
 def many(tmp_path_factory):
     place = tmp_path_factory.mktemp("many") / "record.db"
-    thousand_pieces(place)
+    thousand_pieces(place, more_edges=50)
     with Record(place) as record:
         yield record
 

@@ -128,7 +128,7 @@ def theil_sen(
     from the normal one, as SciPy's theilslopes has them.
     """
     groups = _split(np.arange(len(values)), strata)
-    slopes = np.sort(np.concatenate([_slopes(places[i], values[i]) for i in groups] or [np.zeros(0)]))
+    slopes = np.concatenate([_slopes(places[i], values[i]) for i in groups] or [np.zeros(0)])
     count = len(slopes)
     if not count:
         return Slope(None, None, None)
@@ -138,10 +138,11 @@ def theil_sen(
         variance = sum(_variance(values[i]) for i in groups)
         reach = _NORMAL.inv_cdf((1 + confidence) / 2) * math.sqrt(variance)
         low = round((count - reach) / 2) - 1
-    middle = float(np.median(slopes))
-    if low is None or low < 0:
-        return Slope(middle, None, None)
-    return Slope(middle, float(slopes[low]), float(slopes[count - 1 - low]))
+    ends = () if low is None or low < 0 else (low, count - 1 - low)
+    inner = (count - 1) // 2, count // 2
+    ranked = np.partition(slopes, (*inner, *ends))  # of a million slopes only these few need their rank
+    middle = float(ranked[list(inner)].mean())
+    return Slope(middle, *(float(ranked[k]) for k in ends)) if ends else Slope(middle, None, None)
 
 
 def _exact_rank(groups: Sequence[NDArray[Any]], count: int, confidence: float) -> int | None:
@@ -179,13 +180,12 @@ def _split(values: NDArray[Any], strata: Sequence[Any] | None) -> list[NDArray[A
 
 
 def _score(values: Array) -> int:
-    upper = np.triu_indices(len(values), 1)
-    return int(np.sign(values[upper[1]] - values[upper[0]]).sum())
+    return sum(int(np.sign(values[k + 1 :] - value).sum()) for k, value in enumerate(values))
 
 
 def _slopes(places: Array, values: Array) -> Array:
-    i, j = np.triu_indices(len(values), 1)
-    return np.asarray((values[j] - values[i]) / (places[j] - places[i]), float)
+    parts = [(values[k + 1 :] - values[k]) / (places[k + 1 :] - places[k]) for k in range(len(values))]
+    return np.concatenate(parts)
 
 
 def _ties(values: NDArray[Any]) -> list[int]:
