@@ -44,7 +44,8 @@ def test_an_unknown_public_name_is_an_attribute_error():
 
 
 def test_importing_the_package_loads_nothing_heavy():
-    code = "import foldtrue, sys; print([m for m in ('numpy', 'cv2', 'scipy', 'pydantic', 'PIL', 'sqlalchemy') if m in sys.modules])"
+    heavy = ("numpy", "cv2", "scipy", "pydantic", "PIL", "sqlalchemy")
+    code = f"import foldtrue, sys; print([m for m in {heavy} if m in sys.modules])"
     source = {**os.environ, "PYTHONPATH": str(ROOT / "inspect")}
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=source)
     assert done.stdout == "[]\n"

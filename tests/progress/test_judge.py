@@ -102,6 +102,10 @@ def test_the_same_photo_measured_again_repeats_nothing():
     assert repeatability([piece(1), again], ANGLE) is None
 
 
+def test_another_ring_of_the_same_piece_repeats_nothing():
+    assert repeatability([piece(1, planned=6), piece(2, piece="panel 1", planned=24)], ANGLE) is None
+
+
 # ---- verdicts
 
 

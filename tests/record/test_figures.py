@@ -9,7 +9,7 @@ from recorded import PITCH_MM, made_result
 from foldtrue.averages import mean_error
 from foldtrue.errors import UsageError
 from foldtrue.handover_record import ALL
-from foldtrue.record.figures import digest, photo_origins
+from foldtrue.record.figures import digest, photo_origins, stages_of
 from foldtrue.report.result import result_record
 
 
@@ -87,6 +87,22 @@ def test_lines_of_a_grid_by_direction():
     }
     assert found.groups[ALL].position_mm == pytest.approx(np.sqrt(0.3**2 - (0.1 / 1.96) ** 2), rel=1e-4)
     assert found.taken == 4
+
+
+def half_done(seed=1, rings=1):
+    """A result of a piece of which only the first ring is folded."""
+    result = made_result(seed)
+    result["progress"] = {"stage": "ring 1", "finished": False, "rings": rings, "of_rings": 2}
+    result["twists"] = [t if t["ring"] <= rings else {**t, "status": "not_made"} for t in result["twists"]]
+    return result
+
+
+def test_a_half_done_piece_is_a_ring_of_the_twists_that_are_made():
+    result = half_done()
+    assert stages_of(result) == ("ring",)
+    assert (digest(result).planned, digest(result).measured) == (6, 6)
+    result["progress"]["finished"] = True
+    assert stages_of(result) == ("piece", "ring")
 
 
 @pytest.mark.parametrize(

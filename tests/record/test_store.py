@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import sqlite3
 import subprocess
 import sys
 from datetime import date
@@ -145,6 +146,21 @@ def test_forgetting_a_person_leaves_no_trace_in_the_file(place):
     assert thumbnail(2) in content
 
 
+def test_traces_that_another_program_holds_are_told(place, record, monkeypatch):
+    monkeypatch.setattr("foldtrue.record.connection._WAIT_S", 0.1)
+    record.add(with_photo(1, folder="heron"))
+    reader = sqlite3.connect(place)
+    reader.execute("BEGIN")
+    reader.execute("SELECT * FROM people").fetchall()
+    with (
+        Record(place) as other,
+        pytest.raises(UnreadableFile, match=r"traces of it may remain.*foldtrue record compact"),
+    ):
+        other.forget("heron")
+    reader.close()
+    assert record.find() == []
+
+
 @pytest.mark.parametrize("jpeg", ["exif", "comment", "trailer", "png", "large"])
 def test_no_picture_with_metadata_enters(record, jpeg):
     stream = io.BytesIO()
@@ -213,8 +229,6 @@ def test_a_record_that_is_not_there(tmp_path):
 
 @pytest.mark.parametrize("kind", ["text", "picture", "other_database", "folder"])
 def test_what_is_no_record_is_refused_and_not_touched(tmp_path, kind):
-    import sqlite3
-
     path = tmp_path / "x.db"
     if kind == "folder":
         path.mkdir()
@@ -238,8 +252,6 @@ def test_a_folder_where_nothing_can_be_made(tmp_path):
 
 
 def test_a_record_that_another_program_holds(place, record, monkeypatch):
-    import sqlite3
-
     monkeypatch.setattr("foldtrue.record.connection._WAIT_S", 0.1)
     holder = sqlite3.connect(place)
     holder.execute("BEGIN EXCLUSIVE")

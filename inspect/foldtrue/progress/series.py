@@ -133,14 +133,14 @@ def repeatability(found: Iterable[RecordedPiece], metric: Metric) -> Repeatabili
     """From pieces of which several results of different photos are recorded; None where there are none."""
     values: list[float] = []
     piece: list[str] = []
-    seen: dict[str, set[str]] = defaultdict(set)
+    seen: dict[tuple[str, int], set[str]] = defaultdict(set)
     for row in sorted(found, key=lambda row: (row.recorded_at, row.number)):
-        value = figure(row, metric)
-        if isinstance(value, str) or not seen[row.piece].isdisjoint(row.photos):
+        value, same = figure(row, metric), (row.piece, row.planned)  # a ring more is another thing to measure
+        if isinstance(value, str) or not seen[same].isdisjoint(row.photos):
             continue  # the same photo measured again repeats nothing
-        seen[row.piece].update(row.photos)
+        seen[same].update(row.photos)
         values.append(value[0])
-        piece.append(row.piece)
+        piece.append(f"{row.piece}\n{row.planned}")
     if len(values) == len(set(piece)):
         return None
     return Repeatability(*pooled_std(np.array(values), np.array(piece)))

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import sqlite3
+from collections.abc import Mapping
+from dataclasses import fields
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, select
@@ -38,11 +41,22 @@ def _wrong_results(connection: Connection) -> list[str]:
     rows = select(inspections.c.id, results.c.document).select_from(inspections.outerjoin(results))
     for number, document in connection.execute(rows.order_by(inspections.c.id)):
         try:
-            if dict(digest(json.loads(document)).groups) != kept.get(number, {}):
+            if not _alike(digest(json.loads(document)).groups, kept.get(number, {})):
                 problems.append(f"Inspection {number}: the figures are not those of its result.")
         except (FoldtrueError, ValueError, TypeError) as error:
             problems.append(f"Inspection {number}: the result cannot be read: {error}")
     return problems
+
+
+def _alike(one: Mapping[str, GroupFigures], other: Mapping[str, GroupFigures]) -> bool:
+    """Whether figures are the same but for the last digits, in which one machine's arithmetic differs from another's."""
+    pairs = [
+        (getattr(one[name], field.name), getattr(other[name], field.name))
+        for name in one.keys() & other.keys()
+        for field in fields(GroupFigures)
+    ]
+    same = (a == b if a is None or b is None else math.isclose(a, b, rel_tol=1e-6, abs_tol=1e-12) for a, b in pairs)
+    return one.keys() == other.keys() and all(same)
 
 
 def _wrong_pictures(connection: Connection) -> list[str]:
@@ -92,15 +106,17 @@ def _copy(path: Path, target: Path) -> None:
 def compact(engine: Engine, path: Path) -> None:
     """Write the file anew without the free pages, and empty the log: what was deleted is in neither.
 
-    Raises UnreadableFile where another program holds the record; the data are deleted then, but may still be read in
-    the file by somebody who knows how.
+    Raises UnreadableFile where another program holds the record, or there is no room for it: what was deleted may then
+    still be read in the file by somebody who knows how.
     """
-    with clear_errors(path), contextlib.closing(engine.raw_connection()) as connection:
-        cursor = connection.cursor()  # outside of any transaction
-        cursor.execute("VACUUM")
-        held = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
-    if held:
+    try:
+        with clear_errors(path), contextlib.closing(engine.raw_connection()) as connection:
+            cursor = connection.cursor()  # outside of any transaction
+            cursor.execute("VACUUM")
+            if cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+                raise UnreadableFile(f"The record {path} is in use by another program.")
+    except UnreadableFile as error:
         raise UnreadableFile(
-            f"The data are deleted, but another program holds {path}, and traces may remain in it.",
-            "Close that program and run: foldtrue record compact",
-        )
+            f"What was to be deleted is deleted, but traces of it may remain in the file: {error.what}",
+            "Mend that and run: foldtrue record compact",
+        ) from None

@@ -26,6 +26,7 @@ _STAGES: Mapping[str, tuple[Stage, ...]] = {
     "foldtrue-grid": ("grid",),
     "foldtrue-sheet": ("sheet",),
 }
+_ROWS = {"foldtrue-result": "twists", "foldtrue-grid": "lines", "foldtrue-sheet": "sides"}
 _HOMOGRAPHY, _SIMILARITY = 8, 4
 _LEAST_SHARE, _MOST_SHARE = COVERAGE_95**-2, -1 / math.log(0.05)
 """Sum of the variances along both axes over the squared radius of the 95 % circle: of an error along a line, and of a
@@ -53,24 +54,27 @@ def stages_of(result: Result) -> tuple[Stage, ...]:
         raise UsageError("This is not a result of foldtrue.", "Give result.json, grid.json or sheet.json.")
     if result.get("version") != 1:
         raise UsageError(f"The result has version {result.get('version')!r}.", "Install a newer foldtrue.")
+    how_far = result.get("progress")  # a half-done piece says how far it has come
+    if isinstance(how_far, Mapping) and how_far.get("finished") is False:
+        return ("ring",)
     return stages
 
 
 def digest(result: Result) -> Digest:
     """The figures of a result file. Raises UsageError where it is no result of foldtrue, or is damaged."""
-    kind = stages_of(result)[0]
+    stages_of(result)
+    kind = str(result["format"])
     try:
         plan = result["provenance"].get("plan") or {}
-        groups = _piece_groups(result) if kind == "piece" else _grid_groups(result) if kind == "grid" else {}
-        rows = {"piece": "twists", "grid": "lines", "sheet": "sides"}[kind]
+        groups = _GROUPS[kind](result) if kind in _GROUPS else {}
         return Digest(
             view=result.get("view"),
             plan=plan.get("name"),
             plan_sha256=plan.get("sha256"),
             pitch_mm=_pitch(result, plan),
-            planned=len(result[rows]),
+            planned=sum(row.get("status") != "not_made" for row in result[_ROWS[kind]]),
             measured=groups[ALL].members if groups else 0,
-            taken=_taken(result, kind),
+            taken=_taken(result),
             groups=groups,
         )
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
@@ -103,9 +107,9 @@ def _pitch(result: Result, plan: Mapping[str, Any]) -> float | None:
     return None if pitch is None else float(pitch)
 
 
-def _taken(result: Result, kind: str) -> int:
+def _taken(result: Result) -> int:
     """Freedoms of the best fit: of a homography where the camera's plane was found from the piece itself."""
-    return _HOMOGRAPHY if kind == "piece" and "plane_from_piece" in result["plane"]["assumed"] else _SIMILARITY
+    return _HOMOGRAPHY if "plane_from_piece" in (result.get("plane") or {}).get("assumed", ()) else _SIMILARITY
 
 
 def _piece_groups(result: Result) -> dict[str, GroupFigures]:
@@ -183,3 +187,9 @@ def _by_group(
 def _figures(error: Array, covariance: Array, turn: Array, turn_std: Array) -> GroupFigures:
     place, angle = mean_error(error, covariance), mean_error(turn[:, None], turn_std[:, None, None] ** 2)
     return GroupFigures(len(error), place["mean_error"], place["u95"], angle["mean_error"], angle["u95"])
+
+
+_GROUPS: Mapping[str, Callable[[Result], dict[str, GroupFigures]]] = {
+    "foldtrue-result": _piece_groups,
+    "foldtrue-grid": _grid_groups,
+}

@@ -21,7 +21,8 @@ from sqlalchemy import (
 )
 
 SCHEMA_VERSION = 1
-"""Raise it with every change below, and add the step that leads here to versions.py."""
+"""Raise it with every change below, and of the definition of the figures that are kept, and add the step that leads here
+to versions.py."""
 
 metadata = MetaData(
     naming_convention={  # constraints need names before a later step can change them
