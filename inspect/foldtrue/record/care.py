@@ -49,7 +49,7 @@ def _wrong_results(connection: Connection) -> list[str]:
 
 
 def _alike(one: Mapping[str, GroupFigures], other: Mapping[str, GroupFigures]) -> bool:
-    """Whether figures are the same but for the last digits, in which one machine's arithmetic differs from another's."""
+    """Whether figures are the same but for the last digits, where machines differ."""
     pairs = [
         (getattr(one[name], field.name), getattr(other[name], field.name))
         for name in one.keys() & other.keys()

@@ -21,7 +21,7 @@ from sqlalchemy import (
 )
 
 SCHEMA_VERSION = 1
-"""Raise it with every change below, and of the definition of the figures that are kept, and add the step that leads here
+"""Raise it with every change below, and of how the figures that are kept are defined, and add the step that leads here
 to versions.py."""
 
 metadata = MetaData(
