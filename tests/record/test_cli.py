@@ -204,7 +204,10 @@ def test_progress_in_words_a_page_and_figures(home, tmp_path, capsys):
 def test_progress_of_few_pieces_says_so(home, capsys):
     filled(home, 3)
     assert call("progress") == 0
-    assert "Not enough pieces to say: in whatever order 3 such pieces came out" in capsys.readouterr().out
+    assert (
+        "Not enough pieces to say: even if these 3 rose or fell throughout, chance alone would do that with p = 0.33."
+        in capsys.readouterr().out
+    )
 
 
 def test_progress_of_what_is_not_there(home, capsys):

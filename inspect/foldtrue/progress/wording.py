@@ -49,19 +49,26 @@ def progress_text(progress: Progress) -> str:
 def head_line(progress: Progress) -> str:
     """How much is compared."""
     noun = "piece" if progress.stage in ("piece", "ring") else progress.stage
-    several = "" if progress.pieces == 1 else "s"
     stage = " at the stage of a ring" if progress.stage == "ring" else ""
-    return f"{progress.pieces} {noun}{several}{stage}, {progress.inspections} inspections recorded."
+    pieces, inspections = _counted(progress.pieces, noun), _counted(progress.inspections, "inspection")
+    return f"{pieces}{stage}, {inspections} recorded."
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def finding_sentence(finding: Finding, metric: Metric) -> str:
     """Verdict, slope with interval, p-value; or what is missing."""
     word = _WORDS[finding.verdict]
     if finding.smallest_p > ALPHA:
-        return (
-            f"{word}: in whatever order {finding.pieces} such pieces came out, chance alone would do as much "
-            f"(p at least {finding.smallest_p:.2g}). Five of one plan by one person are the fewest that can tell."
-        )
+        why = "there must be something to compare"
+        if finding.smallest_p < 1:
+            chance = p_text(finding.smallest_p)
+            why = (
+                f"even if these {finding.pieces} rose or fell throughout, chance alone would do that with p = {chance}"
+            )
+        return f"{word}: {why}. Five of one plan by one person are the fewest that can tell."
     if finding.per_ten is None:
         return f"{word}."
     sentence = f"{word}: {slope_text(finding)} {metric.unit} per ten pieces, p {p_text(finding.p_value)}"
