@@ -110,7 +110,7 @@ def test_a_plan_that_is_not_the_results_is_refused(measured, tmp_path, capsys):
     twists = "--twists triangle --spacing 2 --rings 2"
     assert call("plan", "new", *grid.split(), *twists.split(), "--out", plan) == 0
     assert call("record", "add", measured / "out", "--piece", "a", "--plan", plan) == 2
-    assert "not the plan" in one_line(capsys)
+    assert "not compared with the plan plan.json" in one_line(capsys)
 
 
 @pytest.mark.parametrize(

@@ -122,7 +122,7 @@ def _plan(path: Path, result: Mapping[str, Any]) -> dict[str, Any]:
 
     plan = read_plan(path)
     if plan_sha256(plan) != (result["provenance"].get("plan") or {}).get("sha256"):
-        raise UsageError(f"{path.name} is not the plan that the result was compared with.", "Give that plan's file.")
+        raise UsageError(f"The result was not compared with the plan {path.name}.", "Give that plan's, or none.")
     return plan.model_dump(mode="json", exclude_none=True)
 
 

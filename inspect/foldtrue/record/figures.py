@@ -109,7 +109,8 @@ def _pitch(result: Result, plan: Mapping[str, Any]) -> float | None:
 
 def _taken(result: Result) -> int:
     """Freedoms of the best fit: of a homography where the camera's plane was found from the piece itself."""
-    return _HOMOGRAPHY if "plane_from_piece" in (result.get("plane") or {}).get("assumed", ()) else _SIMILARITY
+    piece = result["format"] == "foldtrue-result"
+    return _HOMOGRAPHY if piece and "plane_from_piece" in result["plane"]["assumed"] else _SIMILARITY
 
 
 def _piece_groups(result: Result) -> dict[str, GroupFigures]:
