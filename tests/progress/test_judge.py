@@ -81,7 +81,9 @@ def test_what_does_not_compare_is_left_out_and_why(more, reason):
 
 def test_a_piece_counts_once_with_its_latest_photos_in_its_first_place():
     rows = [piece(1, 0.3), piece(2, 0.2), piece(9, 0.1, piece="panel 1")]
-    assert [(row.piece, row.number) for row in one_of_each(rows)] == [("panel 1", 9), ("panel 2", 2)]
+    each = one_of_each(rows)
+    assert [(row.piece, row.number) for row in each] == [("panel 1", 9), ("panel 2", 2)]
+    assert each[0].done_on == START + timedelta(days=1)
 
 
 def test_pieces_recorded_later_stand_where_they_were_folded():

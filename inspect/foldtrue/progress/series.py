@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -74,7 +74,7 @@ class Repeatability:
 
 
 def one_of_each(found: Iterable[RecordedPiece]) -> list[RecordedPiece]:
-    """The latest inspection of every piece, in the order in which the pieces were first recorded, by day."""
+    """The latest inspection of every piece, with the day of its first one and in the order of those days."""
     first: dict[str, RecordedPiece] = {}
     latest: dict[str, RecordedPiece] = {}
     for row in sorted(found, key=lambda row: (row.recorded_at, row.number)):
@@ -83,7 +83,7 @@ def one_of_each(found: Iterable[RecordedPiece]) -> list[RecordedPiece]:
             first[row.piece] = row
         latest[row.piece] = row
     order = sorted(latest, key=lambda name: (first[name].done_on, first[name].recorded_at, first[name].number))
-    return [latest[name] for name in order]
+    return [replace(latest[name], done_on=first[name].done_on) for name in order]
 
 
 def series_of(pieces: Sequence[RecordedPiece], metric: Metric, group: str = ALL) -> Series:
