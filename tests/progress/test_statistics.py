@@ -12,7 +12,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kendalltau, theilslopes
 
-from foldtrue.averages import pooled_std
 from foldtrue.progress.statistics import (
     ewma,
     holm,
@@ -174,25 +173,6 @@ def test_so_few_values_have_no_interval():
 
 
 # ---- the rest
-
-
-def test_pooled_standard_deviation_of_a_gauge_study():
-    # AIAG, Measurement Systems Analysis, 4th edition: 10 parts, 3 operators, 3 trials; repeatability within the cells,
-    # before the interaction is pooled: 0.214435
-    rows = """.29 .41 .64 .08 .25 .07 .04 -.11 -.15
-        -.56 -.68 -.58 -.47 -1.22 -.68 -1.38 -1.13 -.96
-        1.34 1.17 1.27 1.19 .94 1.34 .88 1.09 .67
-        .47 .50 .64 .01 1.03 .20 .14 .20 .11
-        -.80 -.92 -.84 -.56 -1.20 -1.28 -1.46 -1.07 -1.45
-        .02 -.11 -.21 -.20 .22 .06 -.29 -.67 -.49
-        .59 .75 .66 .47 .55 .83 .02 .01 .21
-        -.31 -.20 -.17 -.63 .08 -.34 -.46 -.56 -.49
-        2.26 1.99 2.01 1.80 2.12 2.19 1.77 1.45 1.87
-        -1.36 -1.25 -1.31 -1.68 -1.62 -1.50 -1.49 -1.77 -2.16"""
-    values = np.array(rows.split(), float)
-    std, freedoms = pooled_std(values, np.arange(90) // 3)
-    assert freedoms == 60
-    assert std == pytest.approx(0.214435, abs=5e-7)
 
 
 def test_interval_of_a_standard_deviation():

@@ -132,3 +132,36 @@ def test_a_result_of_no_photo_is_refused(photo):
     result["provenance"]["photo"] = photo
     with pytest.raises(UsageError):
         photo_origins(result)
+
+
+@pytest.mark.parametrize(
+    ("where", "value"),
+    [
+        (("twists",), 7),
+        (("twists", 0), None),
+        (("twists", 0, "ring"), "one"),
+        (("twists", 0, "position_error_mm"), [1, 2, 3]),
+        (("twists", 0, "position_error_mm"), [10**400, 0]),
+        (("twists", 0, "angle_error_deg"), "far"),
+        (("summary",), []),
+        (("summary", "position_mean_error_mm"), "0.1"),
+        (("summary", "angle_mean_error_deg"), -1.0),
+        (("summary", "position_mean_error_u95_mm"), float("inf")),
+        (("provenance", "plan", "pitch_mm"), 0),
+        (("provenance", "plan", "pitch_mm"), "wide"),
+        (("provenance", "plan", "sha256"), ["x"]),
+        (("provenance", "plan"), "a plan"),
+        (("provenance",), None),
+        (("plane",), "grid"),
+        (("view",), {}),
+        (("fit", "overturn_deg"), "right"),
+    ],
+)
+def test_a_damaged_result_is_refused(where, value):
+    result = made_result(1)
+    target = result
+    for key in where[:-1]:
+        target = target[key]
+    target[where[-1]] = value
+    with pytest.raises(UsageError, match="damaged"):
+        digest(result)

@@ -203,6 +203,31 @@ def test_text_is_text_and_never_a_command(record):
     assert [found.piece for found in record.find(RecordFilter(folder=name))] == [name]
 
 
+def test_any_string_of_a_json_file_survives(record):
+    result = made_result(1)
+    result["fit"]["said"] = "\ud800 é \x00"
+    record.add(made_entry(1, result=result))
+    assert record.entry(1).result == result
+
+
+def test_what_is_no_character_is_refused_as_a_name(record):
+    with pytest.raises(UsageError, match="no character"):
+        record.find(RecordFilter(piece="\udcff"))  # a byte of the command line that is no UTF-8
+    result = made_result(1)
+    result["provenance"]["plan"]["name"] = "\ud800"
+    with pytest.raises(UsageError, match="no character"):
+        record.add(made_entry(1, result=result))
+    assert record.find() == []
+
+
+def test_a_number_that_is_none_is_refused(record):
+    result = made_result(1)
+    result["edges"] = [float("inf")]  # what JSON's 1e999 is read as
+    with pytest.raises(UsageError, match="number that is none"):
+        record.add(made_entry(1, result=result))
+    assert record.find() == []
+
+
 # ---- the file
 
 

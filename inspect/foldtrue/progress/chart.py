@@ -14,7 +14,7 @@ _WIDTH, _HEIGHT = 780, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 64, 150, 16, 44
 _SIZE = 4.5
 SHAPES = ("circle", "square", "triangle", "diamond", "ring", "frame", "cross", "plus")
-"""Filled, hollow and open ones in turn; with more strata than shapes they are used again, lettered."""
+"""With more plans and persons than shapes they are used again; the words at each point tell them apart."""
 _STEPS = (0.2, 0.5, 1.0, 2.0)
 
 

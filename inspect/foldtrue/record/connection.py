@@ -16,7 +16,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import NullPool
 
-from foldtrue.errors import UnreadableFile
+from foldtrue.errors import UnreadableFile, UsageError
 from foldtrue.record.schema import record_version
 from foldtrue.record.versions import bring_up_to_date, refuse_newer
 
@@ -127,6 +127,8 @@ def clear_errors(path: Path) -> Iterator[None]:
     except (DatabaseError, sqlite3.DatabaseError) as error:
         said = str(getattr(error, "orig", error)).strip().rstrip(".")
         raise _explained(path, said) from None
+    except UnicodeEncodeError:
+        raise UsageError("A name holds something that is no character.", "Type it again, or rename the file.") from None
 
 
 def _explained(path: Path, said: str) -> UnreadableFile:

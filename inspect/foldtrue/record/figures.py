@@ -68,16 +68,16 @@ def digest(result: Result) -> Digest:
         plan = result["provenance"].get("plan") or {}
         groups = _GROUPS[kind](result) if kind in _GROUPS else {}
         return Digest(
-            view=result.get("view"),
-            plan=plan.get("name"),
-            plan_sha256=plan.get("sha256"),
+            view=_word(result.get("view")),
+            plan=_word(plan.get("name")),
+            plan_sha256=_word(plan.get("sha256")),
             pitch_mm=_pitch(result, plan),
             planned=sum(row.get("status") != "not_made" for row in result[_ROWS[kind]]),
             measured=groups[ALL].members if groups else 0,
             taken=_taken(result),
             groups=groups,
         )
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
         raise UsageError(f"The result is damaged: {error!r}.", "Measure the photo again.") from None
 
 
@@ -90,11 +90,25 @@ def photo_origins(result: Result) -> list[tuple[str, str]]:
             if photo["status"] == "used":
                 found.append(photo["provenance"]["photo"])
         origins = {str(photo["sha256"]): (str(photo["name"])[:255], str(photo["sha256"])) for photo in found}
-    except (KeyError, TypeError, AttributeError) as error:
+    except (LookupError, TypeError, AttributeError) as error:
         raise UsageError(f"The result is damaged: {error!r}.", "Measure the photo again.") from None
     if not all(re.fullmatch("[0-9a-f]{64}", sha256) for sha256 in origins):
         raise UsageError("The result does not say which photo it was made of.", "Measure the photo again.")
     return list(origins.values())
+
+
+def _word(value: Any) -> str | None:
+    if value is not None and not isinstance(value, str):
+        raise TypeError(f"{value!r} where a word belongs")
+    return value
+
+
+def _number(value: Any) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < math.inf:
+        raise TypeError(f"{value!r} where a mean error belongs")
+    return float(value)
 
 
 def _pitch(result: Result, plan: Mapping[str, Any]) -> float | None:
@@ -104,7 +118,11 @@ def _pitch(result: Result, plan: Mapping[str, Any]) -> float | None:
     if pitch is None and "summary" in result:
         whole, share = result["summary"]["position_mean_error_mm"], result["summary"]["position_mean_error_of_pitch"]
         pitch = whole / share if whole and share else None
-    return None if pitch is None else float(pitch)
+    if pitch is None:
+        return None
+    if not 0 < float(pitch) < math.inf:
+        raise ValueError(f"a pitch of {pitch} mm")
+    return float(pitch)
 
 
 def _taken(result: Result) -> int:
@@ -119,10 +137,10 @@ def _piece_groups(result: Result) -> dict[str, GroupFigures]:
     twists = [twist for twist in result["twists"] if twist["status"] == "measured"]
     all_of_them = GroupFigures(
         len(twists),
-        whole["position_mean_error_mm"],
-        whole["position_mean_error_u95_mm"],
-        whole["angle_mean_error_deg"],
-        whole["angle_mean_error_u95_deg"],
+        _number(whole["position_mean_error_mm"]),
+        _number(whole["position_mean_error_u95_mm"]),
+        _number(whole["angle_mean_error_deg"]),
+        _number(whole["angle_mean_error_u95_deg"]),
     )
     if not twists:
         return {ALL: all_of_them}

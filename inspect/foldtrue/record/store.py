@@ -93,13 +93,20 @@ def add_entry(connection: Connection, entry: Entry, *, again: bool) -> int:
     row = connection.execute(insert(schema.inspections).values(piece_id=piece, plan_id=plan, **values))
     assert row.inserted_primary_key is not None
     number = int(row.inserted_primary_key[0])
-    document = json.dumps(entry.result, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    connection.execute(insert(schema.results).values(inspection_id=number, document=document))
+    connection.execute(insert(schema.results).values(inspection_id=number, document=_document(entry.result)))
     _insert_all(connection, schema.figures, number, _figure_rows(found))
     _insert_all(connection, schema.tags, number, [{"tag": tag} for tag in dict.fromkeys(entry.tags)])
     links = [{"photo_id": _photo_id(connection, photo), "place": k} for k, photo in enumerate(entry.photos)]
     _insert_all(connection, schema.inspection_photos, number, links)
     return number
+
+
+def _document(content: Mapping[str, Any]) -> str:
+    """As JSON text in ASCII, which holds every string that a JSON file can hold."""
+    try:
+        return json.dumps(content, allow_nan=False, separators=(",", ":"))
+    except ValueError:
+        raise UsageError("The result holds a number that is none.", "Measure the photo again.") from None
 
 
 def _insert_all(connection: Connection, table: Any, number: int, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -166,7 +173,7 @@ def _person_id(connection: Connection, alias: str | None) -> int | None:
 def _plan_id(connection: Connection, entry: Entry, found: Digest) -> int | None:
     if found.plan_sha256 is None:
         return None
-    document = None if entry.plan is None else json.dumps(entry.plan, ensure_ascii=False, allow_nan=False)
+    document = None if entry.plan is None else _document(entry.plan)
     more = {"name": found.plan or "", "pitch_mm": found.pitch_mm, "document": document}
     number = _id_of(connection, schema.plans, "sha256", found.plan_sha256, more)
     plans = schema.plans.c

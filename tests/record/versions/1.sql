@@ -92,13 +92,13 @@ CREATE TABLE plans (
 	CONSTRAINT pk_plans PRIMARY KEY (id), 
 	CONSTRAINT uq_plans_sha256 UNIQUE (sha256)
 );
-INSERT INTO "plans" VALUES(1,'ba0dc7c953a38fcb89dae21402a1c98dc78dda699995114ba8b38dbe5f8c0bf5','window panel (invented)',20.0,'{"format": "foldtrue-plan"}');
+INSERT INTO "plans" VALUES(1,'ba0dc7c953a38fcb89dae21402a1c98dc78dda699995114ba8b38dbe5f8c0bf5','window panel (invented)',20.0,'{"format":"foldtrue-plan"}');
 CREATE TABLE record_version (
 	number INTEGER NOT NULL, 
 	reached_at VARCHAR(40) NOT NULL, 
 	CONSTRAINT pk_record_version PRIMARY KEY (number)
 );
-INSERT INTO "record_version" VALUES(1,'2026-11-26T16:22:01+00:00');
+INSERT INTO "record_version" VALUES(1,'2026-11-26T16:33:33+00:00');
 CREATE TABLE results (
 	inspection_id INTEGER NOT NULL, 
 	document TEXT NOT NULL, 
@@ -115,9 +115,9 @@ CREATE TABLE tags (
 );
 INSERT INTO "tags" VALUES(1,'gift');
 CREATE INDEX ix_pieces_person_id ON pieces (person_id);
-CREATE INDEX ix_inspections_plan_id ON inspections (plan_id);
-CREATE INDEX ix_inspections_done_on ON inspections (done_on);
 CREATE INDEX ix_inspections_piece_id ON inspections (piece_id);
+CREATE INDEX ix_inspections_done_on ON inspections (done_on);
+CREATE INDEX ix_inspections_plan_id ON inspections (plan_id);
 CREATE INDEX ix_inspection_photos_photo_id ON inspection_photos (photo_id);
 DELETE FROM "sqlite_sequence";
 INSERT INTO "sqlite_sequence" VALUES('inspections',2);
