@@ -21,6 +21,11 @@ _NAME_LENGTH, _NOTE_LENGTH = 200, 10_000
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
 
+def printable(text: str) -> str:
+    """Text for the terminal without what would steer it: names in a result file may come from anywhere."""
+    return _CONTROL.sub("?", text)
+
+
 @dataclass(frozen=True)
 class RecordedPhoto:
     """A photo as the record keeps it: name and SHA-256 of its file, never the file. thumbnail: a small JPEG of the

@@ -135,6 +135,14 @@ def test_a_grid_is_no_finished_piece(measured, capsys):
     assert "piece or ring" in one_line(capsys)
 
 
+def test_names_from_a_strange_result_do_not_steer_the_terminal(home, capsys):
+    with Record(home / "record.db", create=True) as record:
+        record.add(made_entry(1, result=made_result(1, plan="\x1b]0;gotcha\x07")))
+    for command in (("record", "list"), ("record", "show", "1"), ("progress",)):
+        assert call(*command) == 0
+        assert "\x1b" not in capsys.readouterr().out
+
+
 def test_export_and_import(home, tmp_path, capsys):
     filled(home, 3)
     assert call("record", "export", tmp_path / "all.json") == 0

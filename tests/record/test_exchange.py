@@ -59,6 +59,14 @@ def test_any_text_and_any_number_survive(tmp_path_factory, note, piece, value):
         assert other.entry(1) == entry
 
 
+def test_what_is_no_character_survives_too(record, other, tmp_path):
+    result = made_result(1)
+    result["fit"]["said"] = "\ud800 é"
+    record.add(made_entry(1, result=result))
+    copied(record, other, tmp_path)
+    assert other.entry(1) == record.entry(1)
+
+
 def test_what_is_there_already_is_left_as_it_is(record, other, tmp_path):
     record.add(made_entry(1))
     assert copied(record, other, tmp_path) == (1, 0)

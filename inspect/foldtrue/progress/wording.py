@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
+from foldtrue.handover_record import printable
 from foldtrue.measured import decimal_places, plus_minus
 from foldtrue.progress.judge import (
     ALPHA,
@@ -43,7 +44,7 @@ def progress_text(progress: Progress) -> str:
             lines += ["", f"  By part, paper, plan and person, {found.metric.unit}:"]
             lines += ["  " + line for line in _table(found)]
         blocks.append("\n".join(lines))
-    return "\n\n".join([*blocks, *cautions(progress)])
+    return printable("\n\n".join([*blocks, *cautions(progress)]))
 
 
 def head_line(progress: Progress) -> str:

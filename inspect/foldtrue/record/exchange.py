@@ -79,9 +79,19 @@ def export_json(record: Record, chosen: RecordFilter | None = None) -> str:
     numbers = [found.number for found in record.find(chosen)]
     with reading(record.engine, record.path) as connection:
         rows = [_as_json(read_entry(connection, number)) for number in numbers]
-    lines = ",\n".join("  " + json.dumps(row, ensure_ascii=False, allow_nan=False) for row in rows)
+    lines = ",\n".join("  " + json_text(row) for row in rows)
     listed = f"[\n{lines}\n ]" if rows else "[]"
     return f'{{\n "format": "{FORMAT}",\n "version": {VERSION},\n "inspections": {listed}\n}}\n'
+
+
+def json_text(content: Mapping[str, Any], indent: int | None = None) -> str:
+    """As it is read best; in ASCII where a string holds what is no character, which JSON allows and UTF-8 does not."""
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, indent=indent)
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return json.dumps(content, allow_nan=False, indent=indent)
+    return text
 
 
 def _as_json(entry: Entry) -> dict[str, Any]:

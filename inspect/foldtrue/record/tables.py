@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import PurePath
 from typing import Any
 
-from foldtrue.handover_record import ALL, Entry, RecordedPiece
+from foldtrue.handover_record import ALL, Entry, RecordedPiece, printable
 from foldtrue.measured import plus_minus
+from foldtrue.record.exchange import json_text
 from foldtrue.record.figures import digest
 
 _HEAD = ("no", "day", "stage", "piece", "plan", "folder", "paper", "measured", "mean error", "mean turn error", "tags")
@@ -21,7 +21,7 @@ def list_text(found: Sequence[RecordedPiece]) -> str:
     rows = [_HEAD, *(_row(piece) for piece in found)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(_HEAD))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-    return "\n".join([*lines, "", f"{len(found)} inspections."])
+    return printable("\n".join([*lines, "", f"{len(found)} inspections."]))
 
 
 def _row(piece: RecordedPiece) -> tuple[str, ...]:
@@ -63,7 +63,7 @@ def entry_text(number: int, entry: Entry) -> str:
         place = plus_minus(group.position_mm, group.position_u95_mm, "mm")
         turn = plus_minus(group.angle_deg, group.angle_u95_deg, "deg")
         lines.append(f"{name:<16}{group.members:<9}{place:<22}{turn}")
-    return "\n".join(lines)
+    return printable("\n".join(lines))
 
 
 def entry_files(entry: Entry) -> Mapping[str, bytes]:
@@ -79,4 +79,4 @@ def entry_files(entry: Entry) -> Mapping[str, bytes]:
 
 
 def _text(content: Mapping[str, Any]) -> bytes:
-    return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
+    return (json_text(content, indent=1) + "\n").encode()
