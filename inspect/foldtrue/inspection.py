@@ -207,7 +207,7 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
     origin = describe_photo(path, photo)
     return {
         "photo": origin["photo"],
-        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
+        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256, "pitch_mm": nominal.pitch_mm},
         "options": _plain_options(options),
         "versions": origin["versions"],
     }

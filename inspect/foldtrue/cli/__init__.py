@@ -15,6 +15,8 @@ from foldtrue.cli.judging import compare, judge, tolerances
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
+from foldtrue.cli.progress import progress
+from foldtrue.cli.record import record
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
 from foldtrue.cli.serve import serve
@@ -31,7 +33,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, judge, compare, tolerances, practice, serve):
+for _command in (plan, sheet, grid, piece, judge, compare, tolerances, record, progress, practice, serve):
     foldtrue.add_command(_command)
 
 

@@ -71,6 +71,7 @@ def _plane(plane: Plane) -> dict[str, Any]:
         "runner_up": plane.runner_up,
         "turn_deg": plane.turn_deg,
         "k1": plane.map.k1,
+        "private_px": plane.private_px,
     }
 
 
