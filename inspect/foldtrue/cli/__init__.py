@@ -11,6 +11,7 @@ import click
 
 from foldtrue import __version__
 from foldtrue.cli.grid import grid
+from foldtrue.cli.mat import mat
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
@@ -29,7 +30,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, practice):
+for _command in (plan, mat, sheet, grid, piece, practice):
     foldtrue.add_command(_command)
 
 
