@@ -29,15 +29,20 @@ def page(paper, number=0, cut_out=False):
         document.close()
 
 
+def scale(mat):
+    """(2,) px per mm along x and y: PDFium rounds a page up to whole px and stretches it by so much."""
+    return np.array(page(mat.paper).shape[::-1]) / mat.paper_mm
+
+
 def to_px(mat, x, y):
     """mm about the paper's middle, y up -> px of the picture, pixel centres at whole numbers."""
-    width, height = mat.paper_mm
-    return (np.asarray(x) + width / 2) * PX_PER_MM - 0.5, (height / 2 - np.asarray(y)) * PX_PER_MM - 0.5
+    (width, height), (across, down) = mat.paper_mm, scale(mat)
+    return (np.asarray(x) + width / 2) * across - 0.5, (height / 2 - np.asarray(y)) * down - 0.5
 
 
 def to_mm(mat, px):
-    width, height = mat.paper_mm
-    return np.stack([(px[:, 0] + 0.5) / PX_PER_MM - width / 2, height / 2 - (px[:, 1] + 0.5) / PX_PER_MM], 1)
+    (width, height), (across, down) = mat.paper_mm, scale(mat)
+    return np.stack([(px[:, 0] + 0.5) / across - width / 2, height / 2 - (px[:, 1] + 0.5) / down], 1)
 
 
 @pytest.fixture(params=MATS.values(), ids=MATS)
