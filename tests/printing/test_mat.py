@@ -64,12 +64,15 @@ def test_bars_are_as_long_as_designed_from_stroke_to_stroke(mat):
         for x, y in ((x0, y0), (x1, y1)):
             step = np.arange(-1.0, 1.0, 0.05)
             px, py = to_px(mat, x + step * along[0] + inward[0], y + step * along[1] + inward[1])
-            dark = 255.0 - cv2.remap(
-                page(mat.paper).astype(np.float32),
-                px[None].astype(np.float32),
-                py[None].astype(np.float32),
-                cv2.INTER_LINEAR,
-            ).ravel()
+            dark = (
+                255.0
+                - cv2.remap(
+                    page(mat.paper).astype(np.float32),
+                    px[None].astype(np.float32),
+                    py[None].astype(np.float32),
+                    cv2.INTER_LINEAR,
+                ).ravel()
+            )
             assert dark.sum() * 0.05 / 255 == pytest.approx(STROKE_MM, abs=0.05)
             places.append(np.array([x, y]) @ along + float(dark @ step / dark.sum()))
         assert abs(places[1] - places[0] - designed) < TOLERANCE_MM
@@ -89,9 +92,7 @@ def test_markers_are_where_the_geometry_has_them(mat):
 
 def test_opencv_reads_the_rasterised_board(mat):
     number, places = corner_places(mat)
-    found, ids, _, _ = cv2.aruco.CharucoDetector(board(mat)).detectBoard(
-        cv2.GaussianBlur(page(mat.paper), (0, 0), 1.0)
-    )
+    found, ids, _, _ = cv2.aruco.CharucoDetector(board(mat)).detectBoard(cv2.GaussianBlur(page(mat.paper), (0, 0), 1.0))
     at = dict(zip(ids.ravel().tolist(), found.reshape(-1, 2), strict=True))
     assert set(number.tolist()) <= set(at)
     assert np.abs(to_mm(mat, np.array([at[n] for n in number.tolist()])) - places).max() < TOLERANCE_MM

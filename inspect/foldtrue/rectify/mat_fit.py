@@ -34,8 +34,8 @@ LEAST_SIDES = 40
 @dataclass(frozen=True)
 class MatFit:
     """map, map_cov: as in handover.Reference, in the mat's mm as designed. roof_mm, roof_std_mm: height of the saddle
-    that the sheet's bend has. rms_px: scatter of the sides about all of it; sides: what was measured; used: (E,) their
-    weights, 0 = seen as planned by none."""
+    that the sheet's bend has. rms_px: scatter of the sides about all of it; sides: what was measured; used: (E,) which
+    of them the map rests on."""
 
     map: PlaneMap
     map_cov: Array
@@ -48,8 +48,8 @@ class MatFit:
 
 def fit_mat(photo: Photo, light: Image, markers: Markers) -> MatFit:
     """Raises PhotoTooPoor where the markers do not lie as the mat has them, or too little of it is seen."""
-    plane_map = _from_markers(photo, markers)
-    for k in range(_ROUNDS):
+    plane_map, bowl_std = _from_markers(photo, markers), BOWL_STD_MM
+    for _ in range(_ROUNDS):
         sides = measure_sides(light, markers.mat, plane_map)
         if int(sides.seen.sum()) < LEAST_SIDES:
             raise PhotoTooPoor(
@@ -57,9 +57,10 @@ def fit_mat(photo: Photo, light: Image, markers: Markers) -> MatFit:
                 "Show more of the frame, sharp and evenly lit.",
             )
         design = _design(photo, plane_map, sides.middle_mm, sides.normal_px, ink=True)
-        terms, cov, weight, rms = _solve(design, sides, plane_map, last=k == _ROUNDS - 1)
+        terms, cov, weight, rms = _solve(design, sides, *_prior(plane_map, bowl_std))
         plane_map = warped(plane_map, terms[:9], _SIZE_MM)
-    roof, roof_std = _roof(terms, cov)
+        roof, roof_std = _roof(terms, cov)
+        bowl_std = float(np.hypot(BOWL_STD_MM, roof))  # a sheet that bends one way has a bowl as deep in it
     map_cov = _of_terms(plane_map, cov[:9, :9])
     return MatFit(plane_map, map_cov, roof, roof_std, rms, sides, weight > 0)
 
@@ -119,18 +120,17 @@ def _heights(at_mm: Array) -> Array:
     return np.stack([x * x + y * y, x * x - y * y, 2 * x * y], 1) / reach
 
 
-def _prior(plane_map: PlaneMap) -> tuple[Array, Array]:
+def _prior(plane_map: PlaneMap, bowl_std: float) -> tuple[Array, Array]:
     """Weights (13,) of what is known beforehand, and where it pulls to."""
     weight = np.zeros(_TERMS)
-    weight[8:] = 1 / np.square([K1_STD, INK_STD_PX, BOWL_STD_MM, ROOF_STD_MM, ROOF_STD_MM])
+    weight[8:] = 1 / np.square([K1_STD, INK_STD_PX, bowl_std, ROOF_STD_MM, ROOF_STD_MM])
     target = np.zeros(_TERMS)
     target[8] = -plane_map.k1
     return weight, target
 
 
-def _solve(design: Array, sides: Sides, plane_map: PlaneMap, *, last: bool) -> tuple[Array, Array, Array, float]:
+def _solve(design: Array, sides: Sides, prior: Array, target: Array) -> tuple[Array, Array, Array, float]:
     """Corrections (13,), their covariance, the sides' weights (E,) and what scatter is left, px."""
-    prior, target = _prior(plane_map)
     own = sides.var_px2
     weight = sides.seen / (own + 1e-6)
     extra = 0.0
@@ -171,23 +171,3 @@ def _of_terms(plane_map: PlaneMap, cov: Array) -> Array:
         rows.append(np.array(change) / 2e-5)
     effect = np.array(rows).T
     return np.asarray(effect @ cov @ effect.T)
-
-
-def scale_std_of(mat: Mat, plane_map: PlaneMap, map_cov: Array) -> float:
-    """Relative standard uncertainty of a length in the free place by the marks alone: of the mean scale there."""
-    from dataclasses import replace
-
-    def log_scale(terms: Array) -> float:
-        moved = replace(plane_map, homography=np.append(terms[:8], 1.0).reshape(3, 3), k1=float(terms[8]))
-        corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(mat.free_mm) / 4
-        seen = moved.to_mm(plane_map.to_px(corners))
-        return float(np.log(np.hypot(*(seen - seen.mean(0)).T).mean()))
-
-    terms = np.append(plane_map.homography.ravel()[:8], plane_map.k1)
-    std = np.sqrt(np.diag(map_cov))
-    slope = []
-    for k in range(9):
-        step = np.zeros(9)
-        step[k] = 0.1 * std[k]
-        slope.append((log_scale(terms + step) - log_scale(terms - step)) / max(0.2 * std[k], 1e-300))
-    return float(np.sqrt(np.array(slope) @ map_cov @ np.array(slope)))

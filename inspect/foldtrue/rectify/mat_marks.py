@@ -8,6 +8,7 @@ decimetre: four straight sides place a corner several times better than the dete
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -18,8 +19,13 @@ from foldtrue.mat import MATS, Mat, dictionary, marker_places, square_edges
 from foldtrue.subpixel import Image, cross_lines, fit_steps, linear_grey, step_kernel
 
 LEAST_MARKERS = 6
-LONGEST_PX = 1600
-"""Of the reduced picture: a marker's bits are five px then, where the mat fills the picture."""
+LONGEST_PX, MOST_ENLARGED = 2400, 2.0
+"""Of the picture in which markers are read: a bit is seven px then, where the mat fills it. Small photos are enlarged,
+since bits of two px are read far better so."""
+_LEAST_AROUND_PX = 36
+"""Perimeter of the smallest marker looked for: nine px a side, for seven bits."""
+_WINDOW_PX = 23
+"""Neighbourhood whose mean parts dark from bright: wider than a marker's border, narrower than a square."""
 _LINES = 14
 _FROM, _TO = 0.2, 0.8
 """Part of a side that is read; near its ends the next squares show."""
@@ -60,12 +66,13 @@ def read_markers(photo: Photo) -> Markers | None:
     import cv2
 
     height, width = photo.pixels.shape[:2]
-    factor = max(1.0, max(height, width) / LONGEST_PX)
+    factor = max(1 / MOST_ENLARGED, max(height, width) / LONGEST_PX)
     size = (round(width / factor), round(height / factor))
-    grey = cv2.cvtColor(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+    by = cv2.INTER_AREA if factor > 1 else cv2.INTER_CUBIC
+    grey = cv2.cvtColor(cv2.resize(photo.pixels, size, interpolation=by), cv2.COLOR_RGB2GRAY)
     if grey.dtype != np.uint8:
         grey = (grey >> 8).astype(np.uint8)
-    found, ids, _ = cv2.aruco.ArucoDetector(dictionary()).detectMarkers(grey)
+    found, ids, _ = cv2.aruco.ArucoDetector(dictionary(), _settings(max(size))).detectMarkers(grey)
     if ids is None:
         return None
     full = np.array([width, height]) / size
@@ -75,6 +82,17 @@ def read_markers(photo: Photo) -> Markers | None:
     if len(enough) > 1:
         raise PhotoTooPoor("Two mats are in the picture.", "Take one of them away.")
     return enough[0] if enough else None
+
+
+def _settings(longest_px: int) -> Any:
+    import cv2
+
+    settings = cv2.aruco.DetectorParameters()
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = _WINDOW_PX
+    settings.minMarkerPerimeterRate = _LEAST_AROUND_PX / longest_px
+    settings.perspectiveRemovePixelPerCell = 8
+    settings.perspectiveRemoveIgnoredMarginPerCell = 0.25
+    return settings
 
 
 def _of_mat(mat: Mat, ids: Array, corners: Array) -> Markers:
@@ -138,9 +156,7 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array) -> Sides:
     seen &= scatter < max(4 * usual, 0.25)
     noise = np.sqrt(np.median((fits.rss / np.maximum(fits.dof, 1)).reshape(sides, lines)[seen])) if seen.any() else 0.0
     typical = float(np.median(contrast[seen])) if seen.any() else 0.0
-    return Sides(
-        middle, normal, offset, np.maximum(scatter, usual) ** 2 / lines, seen, blur, float(noise), typical
-    )
+    return Sides(middle, normal, offset, np.maximum(scatter, usual) ** 2 / lines, seen, blur, float(noise), typical)
 
 
 def _robust_mean(places: Array) -> tuple[Array, Array]:
