@@ -30,8 +30,8 @@ class InspectOptions:
 
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
     of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
-    'auto' = look for one. dpi: resolution of a scan, None = as its file says. bars_mm: measured lengths of the mat's bars
-    along its bottom and left side, None = not measured.
+    'auto' = look for one. dpi: resolution of a scan, None = as its file says. bars_mm: measured lengths of the mat's
+    bars along its bottom and left side, None = not measured.
 
     Raises UsageError for a value outside these.
     """

@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     type=click.Choice(["auto", "none", "mat", "scan", "card", "A4", "Letter"], case_sensitive=False),
     default="auto",
     show_default=True,
-    help="Thing of known size in the picture: the printed mat, a scan's resolution, any card of 85.60 x 53.98 mm beside the piece "
-    "(blank side up), a blank sheet under it; auto looks for one.",
+    help="Thing of known size in the picture: the printed mat, a scan's resolution, any card of "
+    "85.60 x 53.98 mm beside the piece (blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
 @click.option(

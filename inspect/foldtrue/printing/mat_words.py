@@ -12,7 +12,8 @@ CUT = "cut along the dashed line and take the middle out"
 
 def bar_words(designed_mm: float) -> str:
     """Beside a bar: what to do with it."""
-    return f"designed {designed_mm:g} mm from the middle of one end stroke to the middle of the other; measured ________ mm"
+    between = "from the middle of one end stroke to the middle of the other"
+    return f"designed {designed_mm:g} mm {between}; measured ________ mm"
 
 
 def place_words(mat: Mat) -> str:

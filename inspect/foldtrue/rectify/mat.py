@@ -90,7 +90,7 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
     """The reference in true mm, as far as they are known."""
     assumed = ["mat_scale_assumed"] if bars_mm is None else []
     size_std, common_std = (PRINTER_AXIS_STD, PRINTER_AXIS_STD), PRINTER_STD
-    stretch = np.ones(2)
+    stretch: Array = np.ones(2)
     if bars_mm is not None:
         stretch = _stretch(mat, bars_mm)
         size_std, common_std = (READING_STD_MM / bars_mm[0], READING_STD_MM / bars_mm[1]), RULE_STD
@@ -180,7 +180,8 @@ def _check_numbers(bars_mm: tuple[float, float] | None) -> None:
 
 def _stretch(mat: Mat, bars_mm: tuple[float, float]) -> Array:
     """(2,) printed / designed length along x and y."""
-    designed = f"As designed, mat {mat.paper} has {mat.bars_mm[0]:g} mm along the bottom and {mat.bars_mm[1]:g} mm along the left."
+    bottom, left = mat.bars_mm
+    designed = f"As designed, mat {mat.paper} has {bottom:g} mm along the bottom and {left:g} mm along the left."
     stretch = np.array(bars_mm) / mat.bars_mm
     if np.abs(stretch - 1).max() > BARS_WITHIN:
         raise UsageError(f"Bars of {bars_mm[0]:g} and {bars_mm[1]:g} mm are not this mat's.", designed)

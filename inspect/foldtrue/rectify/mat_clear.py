@@ -37,7 +37,7 @@ def without_frame(photo: Photo, mat: Mat, plane_map: PlaneMap) -> Photo:
 
     near, inner = (_colours(photo, _along(mat, plane_map, inside)) for inside in (1.0, 6.0))
     cut = float(np.median(near[1].mean(1))) < _DARKER * float(np.median(inner[1].mean(1)))
-    mask = np.zeros(photo.pixels.shape[:2], np.uint8)
+    mask: NDArray[Any] = np.zeros(photo.pixels.shape[:2], np.uint8)
     for ring in frame_strips(mat, plane_map, _CUT_MM if cut else 0.0):
         cv2.fillPoly(mask, [np.rint(ring).astype(np.int32)], 1)
     mask = cv2.dilate(mask, np.ones((5, 5), np.uint8))
@@ -72,7 +72,7 @@ def _plane(at: Array, colours: Array) -> Array:
     """(3, 3) colour per x, y and 1: least absolute deviations by reweighting, since the piece may lie on some."""
     design = np.concatenate([at, np.ones((len(at), 1))], 1).astype(float)
     weight = np.ones(len(at))
-    fitted = np.zeros((3, 3))
+    fitted: Array = np.zeros((3, 3))
     for _ in range(15):
         fitted = np.linalg.lstsq(design * weight[:, None], colours * weight[:, None], rcond=None)[0]
         off = np.abs(colours - design @ fitted).mean(1)

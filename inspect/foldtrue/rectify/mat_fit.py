@@ -17,7 +17,6 @@ from foldtrue.camera_place import camera_place
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap, apply_homography, warp_design, warped
 from foldtrue.handover import BoolArray, Photo
-from foldtrue.mat import Mat
 from foldtrue.rectify.mat_marks import Markers, Sides, measure_sides
 from foldtrue.subpixel import Image
 

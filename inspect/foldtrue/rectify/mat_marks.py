@@ -14,7 +14,7 @@ import numpy as np
 
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, Photo
+from foldtrue.handover import BoolArray, IntArray, Photo
 from foldtrue.mat import MATS, Mat, dictionary, marker_places, square_edges
 from foldtrue.subpixel import Image, cross_lines, fit_steps, linear_grey, step_kernel
 
@@ -69,15 +69,16 @@ def read_markers(photo: Photo) -> Markers | None:
     factor = max(1 / MOST_ENLARGED, max(height, width) / LONGEST_PX)
     size = (round(width / factor), round(height / factor))
     by = cv2.INTER_AREA if factor > 1 else cv2.INTER_CUBIC
-    grey = cv2.cvtColor(cv2.resize(photo.pixels, size, interpolation=by), cv2.COLOR_RGB2GRAY)
-    if grey.dtype != np.uint8:
-        grey = (grey >> 8).astype(np.uint8)
+    small = cv2.resize(photo.pixels, size, interpolation=by)
+    if photo.pixels.dtype != np.uint8:
+        small = (small / 257.0).astype(np.uint8)
+    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
     found, ids, _ = cv2.aruco.ArucoDetector(dictionary(), _settings(max(size))).detectMarkers(grey)
     if ids is None:
         return None
     full = np.array([width, height]) / size
     corners = (np.array(found, float).reshape(-1, 4, 2) + 0.5) * full - 0.5
-    known = [_of_mat(mat, ids.ravel(), corners) for mat in MATS.values()]
+    known = [_of_mat(mat, np.asarray(ids, np.int64).ravel(), corners) for mat in MATS.values()]
     enough = [one for one in known if len(one.places_mm) >= 4 * LEAST_MARKERS]
     if len(enough) > 1:
         raise PhotoTooPoor("Two mats are in the picture.", "Take one of them away.")
@@ -95,7 +96,7 @@ def _settings(longest_px: int) -> Any:
     return settings
 
 
-def _of_mat(mat: Mat, ids: Array, corners: Array) -> Markers:
+def _of_mat(mat: Mat, ids: IntArray, corners: Array) -> Markers:
     number, places = marker_places(mat)
     at = {int(n): k for k, n in enumerate(number)}
     own = [k for k, n in enumerate(ids.tolist()) if n in at]
@@ -130,7 +131,7 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array) -> Sides:
     """Places by the steps' maximum-likelihood fit: started where the mean profile of a side rises most, one blur for
     all, each line's place by two linear steps."""
     sides, lines, count = profiles.shape
-    inside = np.isfinite(profiles).all((1, 2))
+    inside = np.asarray(np.isfinite(profiles).all((1, 2)))
     mean = np.where(inside[:, None], profiles.mean(1), 0.0)
     step = float(u[1] - u[0])
     kernel = step_kernel(max(0.8, 1.2 * step) / step)

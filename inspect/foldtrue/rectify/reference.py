@@ -1,7 +1,7 @@
 """Which thing of known size is looked for, in what order, and the scale from those that lie under or beside the piece.
 
-A scan and the mat are known without knowing the piece (scan.py, mat.py); the card and the sheets are measured once the map to the piece is
-fitted, and fix the scale alone.
+A scan and the mat are known without knowing the piece (scan.py, mat.py); the card and the sheets are measured once the
+map to the piece is fitted, and fix the scale alone.
 """
 
 from __future__ import annotations
