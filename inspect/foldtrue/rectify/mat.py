@@ -10,7 +10,7 @@ import numpy as np
 from foldtrue.camera_place import DIAGONAL_35MM, camera_place
 from foldtrue.errors import PhotoTooPoor, UsageError
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import LatticeFit, Nominal, Photo, Reference
+from foldtrue.handover import LatticeFit, Nominal, Photo, Reference, View
 from foldtrue.mat import Mat
 from foldtrue.propagation import propagate
 from foldtrue.rectify.mat_clear import frame_strips, without_frame
@@ -117,17 +117,18 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
 
 
 def piece_scale(
-    photo: Photo, nominal: Nominal, fit: LatticeFit, reference: Reference
+    photo: Photo, nominal: Nominal, fit: LatticeFit, reference: Reference, view: View
 ) -> tuple[float, float, dict[str, float]]:
     """Size of the piece by the mat / planned size, its standard uncertainty, and that one's parts by source.
 
     The size is that of the similarity that carries the planned twists to the measured ones best, in the mat's mm; the
     piece's face lies above the mat, nearer to the camera, and so looks larger by its height / the camera's distance.
+    Against the light folds of every depth show, half-way up on average.
     """
     seen = fit.measured
     planned, px = np.array([t.planned_mm for t in nominal.twists])[seen], fit.centre_px[seen]
     stand = camera_place(photo, reference.map)
-    height = height_mm(nominal)
+    height = height_mm(nominal) * (0.5 if view == "backlit" else 1.0)
 
     def scale(given: Array) -> Array:
         terms, size, (up, distance), moved = given[:9], given[9:12], given[12:14], given[14:]

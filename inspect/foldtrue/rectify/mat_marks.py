@@ -74,7 +74,7 @@ def read_markers(photo: Photo) -> Markers | None:
         small = (small / 257.0).astype(np.uint8)
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
     found, ids, _ = cv2.aruco.ArucoDetector(dictionary(), _settings(max(size))).detectMarkers(grey)
-    if ids is None:
+    if not len(found):
         return None
     full = np.array([width, height]) / size
     corners = (np.array(found, float).reshape(-1, 4, 2) + 0.5) * full - 0.5
