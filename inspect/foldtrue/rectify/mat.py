@@ -116,46 +116,63 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
     )
 
 
+@dataclass(frozen=True)
+class Seen:
+    """The twists that a photo shows: planned_mm (T, 2), where their middles are px (T, 2), and cov_px2 (T, 2, 2)."""
+
+    planned_mm: Array
+    px: Array
+    cov_px2: Array
+
+
+def twists_seen(nominal: Nominal, fit: LatticeFit) -> Seen:
+    planned = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
+    per_mm = fit.map.jacobian(planned)
+    cov = per_mm @ fit.position_cov_mm2[fit.measured] @ np.swapaxes(per_mm, 1, 2)
+    return Seen(planned, fit.centre_px[fit.measured], np.asarray(cov))
+
+
 def piece_scale(
-    photo: Photo, nominal: Nominal, fit: LatticeFit, reference: Reference, view: View
+    photo: Photo, nominal: Nominal, seen: Seen, reference: Reference, view: View
 ) -> tuple[float, float, dict[str, float]]:
-    """Size of the piece by the mat / planned size, its standard uncertainty, and that one's parts by source.
+    """Size of the piece by the mat / planned size, its standard uncertainty, and the parts of that by source, relative.
 
     The size is that of the similarity that carries the planned twists to the measured ones best, in the mat's mm; the
     piece's face lies above the mat, nearer to the camera, and so looks larger by its height / the camera's distance.
     Against the light folds of every depth show, half-way up on average.
     """
-    seen = fit.measured
-    planned, px = np.array([t.planned_mm for t in nominal.twists])[seen], fit.centre_px[seen]
     stand = camera_place(photo, reference.map)
     height = height_mm(nominal) * (0.5 if view == "backlit" else 1.0)
+    start = np.append(reference.map.homography.ravel()[:8], reference.map.k1)
 
     def scale(given: Array) -> Array:
         terms, size, (up, distance), moved = given[:9], given[9:12], given[12:14], given[14:]
-        mm = replace(reference.map, homography=np.append(terms[:8], 1.0).reshape(3, 3), k1=float(terms[8])).to_mm(
-            px + moved.reshape(-1, 2)
-        )
+        mm = _with_terms(reference.map, terms).to_mm(seen.px + moved.reshape(-1, 2))
         mm = mm * (1 + size[:2]) * (1 + size[2])
-        return np.array([_size(planned, mm) / (1 + up / distance)])
+        return np.array([_size(seen.planned_mm, mm) / (1 + up / distance)])
 
-    terms = [*reference.map.homography.ravel()[:8], reference.map.k1]
-    values = np.concatenate([terms, [0, 0, 0, height, stand.distance_mm], np.zeros(px.size)])
-    cov = np.zeros((len(values), len(values)))
-    cov[:9, :9] = reference.map_cov
-    cov[9:12, 9:12] = np.diag(np.square([*reference.size_std, reference.common_std]))
-    cov[12, 12] = (HEIGHT_SHARE * height) ** 2 + FLAT_STD_MM**2
-    cov[13, 13] = stand.distance_std_mm**2
-    per_mm = fit.map.jacobian(planned)
-    for k, part in enumerate(per_mm @ fit.position_cov_mm2[seen] @ np.swapaxes(per_mm, 1, 2)):
-        cov[14 + 2 * k : 16 + 2 * k, 14 + 2 * k : 16 + 2 * k] = part
-    value, _ = propagate(scale, values, cov)
-    found = float(value[0])
-    parts = {}
-    for name, span in (("marks", (0, 9)), ("size", (9, 12)), ("height", (12, 14)), ("twists", (14, len(values)))):
-        only = np.zeros_like(cov)
-        only[slice(*span), slice(*span)] = cov[slice(*span), slice(*span)]
-        parts[name] = float(np.sqrt(propagate(scale, values, only)[1][0, 0])) / found
-    return found, found * float(np.sqrt(sum(part**2 for part in parts.values()))), parts
+    values = np.concatenate([start, [0, 0, 0, height, stand.distance_mm], np.zeros(seen.px.size)])
+    up_std = float(np.hypot(HEIGHT_SHARE * height, FLAT_STD_MM))
+    sources = {
+        "marks": [reference.map_cov],
+        "size": [np.diag(np.square([*reference.size_std, reference.common_std]))],
+        "height": [np.diag(np.square([up_std, stand.distance_std_mm]))],
+        "twists": list(seen.cov_px2),
+    }
+    found = float(scale(values)[0])
+    parts, first = {}, 0
+    for name, blocks in sources.items():
+        cov = np.zeros((len(values), len(values)))
+        for block in blocks:
+            cov[first : first + len(block), first : first + len(block)] = block
+            first += len(block)
+        parts[name] = float(np.sqrt(propagate(scale, values, cov)[1][0, 0])) / found
+    return found, found * float(np.linalg.norm(list(parts.values()))), parts
+
+
+def _with_terms(plane_map: PlaneMap, terms: Array) -> PlaneMap:
+    """The map with other numbers (9,): the homography's first eight, row by row, and k1."""
+    return replace(plane_map, homography=np.append(terms[:8], 1.0).reshape(3, 3), k1=float(terms[8]))
 
 
 def up_deg(reference: Reference) -> float:
@@ -206,8 +223,7 @@ def _check_found(mat: Mat, found: MatFit) -> None:
     px = found.map.to_px(corners)
 
     def size(terms: Array) -> Array:
-        moved = replace(found.map, homography=np.append(terms[:8], 1.0).reshape(3, 3), k1=float(terms[8]))
-        return np.array([_size(corners, moved.to_mm(px))])
+        return np.array([_size(corners, _with_terms(found.map, terms).to_mm(px))])
 
     terms = np.append(found.map.homography.ravel()[:8], found.map.k1)
     std = float(np.sqrt(propagate(size, terms, found.map_cov)[1][0, 0]))

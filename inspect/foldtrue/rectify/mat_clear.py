@@ -42,9 +42,11 @@ def without_frame(photo: Photo, mat: Mat, plane_map: PlaneMap) -> Photo:
         cv2.fillPoly(mask, [np.rint(ring).astype(np.int32)], 1)
     mask = cv2.dilate(mask, np.ones((5, 5), np.uint8))
     pixels = photo.pixels.copy()
-    rows, columns = np.nonzero(mask)
-    fill = np.stack([columns, rows, np.ones(len(rows))], 1) @ _plane(*inner)
-    pixels[rows, columns] = np.clip(np.rint(fill), 0, np.iinfo(pixels.dtype).max).astype(pixels.dtype)
+    x, y = (np.arange(n, dtype=np.float32) for n in mask.shape[::-1])
+    for channel, (by_x, by_y, start) in enumerate(_plane(*inner).T.astype(np.float32)):
+        fill = (by_x * x)[None] + (by_y * y)[:, None] + start
+        np.clip(fill, 0, np.iinfo(pixels.dtype).max, out=fill)
+        np.copyto(pixels[:, :, channel], fill.astype(pixels.dtype), where=mask > 0)
     return replace(photo, pixels=pixels)
 
 

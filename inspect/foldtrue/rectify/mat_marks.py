@@ -69,10 +69,9 @@ def read_markers(photo: Photo) -> Markers | None:
     factor = max(1 / MOST_ENLARGED, max(height, width) / LONGEST_PX)
     size = (round(width / factor), round(height / factor))
     by = cv2.INTER_AREA if factor > 1 else cv2.INTER_CUBIC
-    small = cv2.resize(photo.pixels, size, interpolation=by)
-    if photo.pixels.dtype != np.uint8:
-        small = (small / 257.0).astype(np.uint8)
-    grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
+    grey = cv2.resize(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), size, interpolation=by)
+    if grey.dtype != np.uint8:
+        grey = (grey / 257.0).astype(np.uint8)
     found, ids, _ = cv2.aruco.ArucoDetector(dictionary(), _settings(max(size))).detectMarkers(grey)
     if not len(found):
         return None

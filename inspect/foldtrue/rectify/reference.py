@@ -17,7 +17,7 @@ from foldtrue.handover import LatticeFit, Nominal, Photo, Plane, ReferenceKind
 from foldtrue.measured import COVERAGE_95
 from foldtrue.rectify.card import Beside, card_faces, edges_beside
 from foldtrue.rectify.card_size import card_scale
-from foldtrue.rectify.mat import FoundMat, piece_scale
+from foldtrue.rectify.mat import FoundMat, piece_scale, twists_seen
 from foldtrue.rectify.scan import check_scan, scan_reference
 from foldtrue.rectify.sheet_size import sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, ReferenceScale
@@ -119,7 +119,7 @@ def _by_mat(
 ) -> tuple[Plane, LatticeFit]:
     """The scale by the mat. Where only the printer's word stands for its size, a card beside it is asked as well; a
     card's face is hidden in any case."""
-    scale, scale_std, _ = piece_scale(photo, nominal, fit, mat.reference, plane.view)
+    scale, scale_std, _ = piece_scale(photo, nominal, twists_seen(nominal, fit), mat.reference, plane.view)
     words = mat.reference.assumed
     if asked == "auto" and plane.view != "backlit":
         beside = edges_beside(mat.cleared, nominal, fit.map)
