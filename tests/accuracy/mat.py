@@ -22,6 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from mat_in_photo import mat_photo
 from panels import folded_panel
+from tables import put
 
 from foldtrue.errors import FoldtrueError
 from foldtrue.frames import PlaneMap
@@ -34,7 +35,6 @@ from foldtrue.simulate.budget_scene import drawn_scene
 NOISE_PX = 0.05
 VIEWS: tuple[View, ...] = ("front", "back", "backlit")
 LENSES = (-0.12, -0.06, 0.0, 0.06, 0.12)
-DOC = Path(__file__).resolve().parents[2] / "docs" / "accuracy.md"
 
 
 @dataclass(frozen=True)
@@ -178,19 +178,12 @@ def main() -> None:
     parser.add_argument("--doc", action="store_true")
     options = parser.parse_args()
     found = list(sizes(range(options.first, options.first + options.photos)))
-    tables = {"mat size": size_table(found, options.photos)}
-    tables["mat lens"] = lens_table([lens(k1, options.views) for k1 in LENSES], options.views)
+    tables = {"mat-size": size_table(found, options.photos)}
+    tables["mat-lens"] = lens_table([lens(k1, options.views) for k1 in LENSES], options.views)
     for name, table in tables.items():
         print(f"{name}\n{table}")
         if options.doc:
-            _renew(name, table)
-
-
-def _renew(name: str, table: str) -> None:
-    text = DOC.read_text("utf-8")
-    start, end = f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
-    before, rest = text.split(start)
-    DOC.write_text(f"{before}{start}\n\n{table}\n{end}{rest.split(end)[1]}", "utf-8")
+            put(name, table.splitlines())
 
 
 if __name__ == "__main__":

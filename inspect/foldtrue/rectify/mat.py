@@ -37,6 +37,8 @@ MOST_RMS_MM = 0.1
 MOST_SCALE_STD = 0.003
 """Relative, of a length in the free place by the marks alone: beyond it too little of the frame is seen."""
 AXES_DIFFER = 0.01
+LIGHT_STD: dict[View, float] = {"front": 0.001, "back": 0.001, "backlit": 0.0003}
+"""Relative, of the size of a piece by what light does to all its edges alike (simulated photos, whole measurement)."""
 _FLATTEN = "Tape it flat on a firm table by its corners."
 
 
@@ -118,18 +120,21 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
 
 @dataclass(frozen=True)
 class Seen:
-    """The twists that a photo shows: planned_mm (T, 2), where their middles are px (T, 2), and cov_px2 (T, 2, 2)."""
+    """The twists that a photo shows: planned_mm (T, 2), where their middles are px (T, 2), and cov_px2 (T, 2, 2), each
+    one's own. common_std: relative uncertainty of the size that all of them share, by the light."""
 
     planned_mm: Array
     px: Array
     cov_px2: Array
+    common_std: float = 0.0
 
 
-def twists_seen(nominal: Nominal, fit: LatticeFit) -> Seen:
+def twists_seen(nominal: Nominal, fit: LatticeFit, view: View) -> Seen:
+    """The twists as the whole measurement has placed them."""
     planned = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
     per_mm = fit.map.jacobian(planned)
     cov = per_mm @ fit.position_cov_mm2[fit.measured] @ np.swapaxes(per_mm, 1, 2)
-    return Seen(planned, fit.centre_px[fit.measured], np.asarray(cov))
+    return Seen(planned, fit.centre_px[fit.measured], np.asarray(cov), LIGHT_STD[view])
 
 
 def piece_scale(
@@ -167,6 +172,7 @@ def piece_scale(
             cov[first : first + len(block), first : first + len(block)] = block
             first += len(block)
         parts[name] = float(np.sqrt(propagate(scale, values, cov)[1][0, 0])) / found
+    parts["twists"] = float(np.hypot(parts["twists"], seen.common_std))
     return found, found * float(np.linalg.norm(list(parts.values()))), parts
 
 
