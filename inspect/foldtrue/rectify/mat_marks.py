@@ -109,13 +109,20 @@ def light_of(photo: Photo) -> Image:
 
 def measure_sides(light: Image, mat: Mat, plane_map: PlaneMap) -> Sides:
     """Locate every side of the mat's dark squares that the map has in the photo."""
-    start, end = square_edges(mat)
+    return measure_straight(light, *square_edges(mat), (mat.square_mm - mat.marker_mm) / 2, plane_map)
+
+
+def measure_straight(light: Image, start: Array, end: Array, free_mm: float, plane_map: PlaneMap) -> Sides:
+    """Locate straight edges from start to end (E, 2) mm with white on their left and dark on their right.
+
+    free_mm: how far off on either side nothing else shows.
+    """
     middle, along = (start + end) / 2, end - start
     tangent = np.einsum("eij,ej->ei", plane_map.jacobian(middle), along)
     # White lies on the left on the paper; seen on its face y turns down, and left stays left.
     normal = np.stack([tangent[:, 1], -tangent[:, 0]], 1) / np.hypot(*tangent.T)[:, None]
-    scale = np.hypot(*tangent.T) / mat.square_mm
-    gap = (mat.square_mm - mat.marker_mm) / 2 * float(np.percentile(scale, 5))
+    scale = np.hypot(*tangent.T) / np.hypot(*along.T)
+    gap = free_mm * float(np.percentile(scale, 5))
     half = float(np.clip(0.6 * gap, 2.0, 8.0))
     count = 2 * int(np.ceil(half)) + 1
     u = np.linspace(-half, half, count)
