@@ -55,7 +55,7 @@ def test_links_lead_somewhere(page):
 @pytest.mark.parametrize("page", PAGES, ids=IDS)
 def test_commands_in_the_documents_exist_with_their_options(page):
     known = {" ".join(path[1:]): command for path, command in commands()}
-    call = r"(?:^\$ |`|/)foldtrue ((?:plan (?:new|check|draw)|mat|sheet|grid|piece|practice) [^`\n]*)"
+    call = r"(?:^\$ |`|/)foldtrue ((?:plan (?:new|check|draw)|mat|camera|sheet|grid|piece|practice) [^`\n]*)"
     for line in re.findall(call, page.read_text("utf-8"), re.M):
         words = shlex.split(line.split("&&")[0])
         command = known[" ".join(words[: 2 if words[0] == "plan" else 1])]

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import click
 
 from foldtrue import __version__
+from foldtrue.cli.camera import camera
 from foldtrue.cli.grid import grid
 from foldtrue.cli.mat import mat
 from foldtrue.cli.piece import piece
@@ -30,7 +31,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, mat, sheet, grid, piece, practice):
+for _command in (plan, mat, camera, sheet, grid, piece, practice):
     foldtrue.add_command(_command)
 
 

@@ -70,6 +70,18 @@ def take_mat(photo: Photo, bars_mm: tuple[float, float] | None = None, *, named:
     return FoundMat(_measured(photo, mat, fit, bars_mm), without_frame(photo, mat, fit.map))
 
 
+def locate_mat(photo: Photo) -> tuple[Mat, MatFit, bool]:
+    """Which mat the photo shows, its fit in mm as designed, and whether it bends. Raises PhotoTooPoor with the reason
+    where there is none that can be used."""
+    found = _found(photo, None, True)
+    assert found is not None  # it was named
+    return *found, _bends(found[1])
+
+
+def _bends(fit: MatFit) -> bool:
+    return fit.roof_mm > BENT_MM and fit.roof_mm > 3 * fit.roof_std_mm
+
+
 def _found(photo: Photo, bars_mm: tuple[float, float] | None, named: bool) -> tuple[Mat, MatFit] | None:
     _check_numbers(bars_mm)
     try:
@@ -96,8 +108,7 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
     if bars_mm is not None:
         stretch = _stretch(mat, bars_mm)
         size_std, common_std = (READING_STD_MM / bars_mm[0], READING_STD_MM / bars_mm[1]), RULE_STD
-    bent = found.roof_mm > BENT_MM and found.roof_mm > 3 * found.roof_std_mm
-    if bent:
+    if _bends(found):
         assumed.append("mat_bent")
         common_std = float(np.hypot(common_std, found.roof_mm / camera_place(photo, found.map).distance_mm))
     plane_map, map_cov = _stretched(found.map, found.map_cov, stretch)

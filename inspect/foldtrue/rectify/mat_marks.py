@@ -46,13 +46,15 @@ class Markers:
 class Sides:
     """Sides of dark squares (E), measured against a map. middle_mm: (E, 2). normal_px: (E, 2) unit vectors from dark to
     white. offset_px: (E,) along it, measured minus expected. var_px2: (E,) by the scatter of the cross-lines. seen:
-    (E,). blur_px, noise, contrast: typical of all, in linear light."""
+    (E,). white: (E,) light of the paper beside each. blur_px, noise, contrast: typical of all cross-lines; light is
+    linear."""
 
     middle_mm: Array
     normal_px: Array
     offset_px: Array
     var_px2: Array
     seen: BoolArray
+    white: Array
     blur_px: float
     noise: float
     contrast: float
@@ -163,7 +165,8 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array) -> Sides:
     seen &= scatter < max(4 * usual, 0.25)
     noise = np.sqrt(np.median((fits.rss / np.maximum(fits.dof, 1)).reshape(sides, lines)[seen])) if seen.any() else 0.0
     typical = float(np.median(contrast[seen])) if seen.any() else 0.0
-    return Sides(middle, normal, offset, np.maximum(scatter, usual) ** 2 / lines, seen, blur, float(noise), typical)
+    var = np.maximum(scatter, usual) ** 2 / lines
+    return Sides(middle, normal, offset, var, seen, white, blur, float(noise), typical)
 
 
 def _robust_mean(places: Array) -> tuple[Array, Array]:

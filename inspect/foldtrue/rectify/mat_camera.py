@@ -1,0 +1,93 @@
+"""What a camera can resolve where it stands: measured on a photo of the bare mat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.camera_place import camera_place
+from foldtrue.frames import Array
+from foldtrue.handover import Photo
+from foldtrue.rectify.mat import locate_mat
+from foldtrue.subpixel import cramer_rao_place_px
+
+EDGE_MM = 10.0
+"""Length of the fold edge that the limit is stated for."""
+FAINT = 0.1
+"""Its step of light, of the step from ink to paper: a fold from the camera's side (common practice, no source)."""
+_BILINEAR_VAR_PX2, _BILINEAR_NOISE = 1 / 6, 2 / 3
+"""What reading between pixels adds to the blur's variance (a triangle one px to either side) and leaves of the noise
+(root of the mean square sum of its weights over all phases)."""
+
+
+@dataclass(frozen=True)
+class CameraCheck:
+    """One photo of a mat. paper: which. distance_mm, distance_std_mm: camera to mat, in mm as designed.
+
+    px_per_mm: least and greatest over the frame. blur_px: Gaussian blur of edges, the pixel's own included. noise:
+    standard deviation of a pixel / light of white paper. contrast: step from ink to paper / the same. fold_limit_mm:
+    Cramer-Rao limit of the place of a fold edge EDGE_MM long with FAINT of that step. k1, k1_std: PlaneMap's lens term.
+    rms_px: scatter of the squares' sides about homography and k1. evenness: least / greatest light of the frame's white
+    paper, of a quadratic fitted to it. flat: the mat does not bend.
+    """
+
+    paper: str
+    distance_mm: float
+    distance_std_mm: float
+    px_per_mm: tuple[float, float]
+    blur_px: float
+    noise: float
+    contrast: float
+    fold_limit_mm: float
+    k1: float
+    k1_std: float
+    rms_px: float
+    evenness: float
+    flat: bool
+
+
+def check_camera(photo: Photo) -> CameraCheck:
+    """Raises PhotoTooPoor with the reason where the photo shows no mat to measure by."""
+    mat, fit, bent = locate_mat(photo)
+    sides, used = fit.sides, fit.used
+    jacobian = fit.map.jacobian(sides.middle_mm)
+    scale = np.sqrt(np.abs(np.linalg.det(jacobian)))
+    white = float(np.median(sides.white[used]))
+    stand = camera_place(photo, fit.map)
+    typical = float(np.median(scale))
+    lines = max(1, round(EDGE_MM * typical))
+    blur = float(np.sqrt(max(sides.blur_px**2 - _BILINEAR_VAR_PX2, 0.1)))
+    noise = sides.noise / _BILINEAR_NOISE
+    limit_px = cramer_rao_place_px(blur, noise, FAINT * sides.contrast, lines)
+    return CameraCheck(
+        mat.paper,
+        stand.distance_mm,
+        stand.distance_std_mm,
+        (float(scale.min()), float(scale.max())),
+        blur,
+        noise / white,
+        sides.contrast / white,
+        limit_px / typical,
+        fit.map.k1,
+        float(np.sqrt(fit.map_cov[8, 8])),
+        fit.rms_px,
+        _evenness(sides.middle_mm[used], sides.white[used]),
+        not bent,
+    )
+
+
+def together(k1: Array, k1_std: Array) -> tuple[float, float]:
+    """Weighted mean of k1 over photos (N,) and its standard uncertainty, widened where they scatter more than they
+    should (Birge's ratio; Phys. Rev. 40 (1932) 207 [from memory])."""
+    weight = 1 / k1_std**2
+    mean = float(np.average(k1, weights=weight))
+    square = float(np.sum(weight * (k1 - mean) ** 2)) / max(len(k1) - 1, 1)
+    return mean, float(np.sqrt(max(square, 1.0) / weight.sum()))
+
+
+def _evenness(at_mm: Array, white: Array) -> float:
+    x, y = (at_mm / 100.0).T
+    design = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], 1)
+    light = design @ np.linalg.lstsq(design, white, rcond=None)[0]
+    return float(np.clip(light.min() / light.max(), 0.0, 1.0))
