@@ -9,16 +9,18 @@ import numpy as np
 from foldtrue.camera_place import camera_place
 from foldtrue.frames import Array
 from foldtrue.handover import Photo
+from foldtrue.mat import Mat
 from foldtrue.rectify.mat import locate_mat
-from foldtrue.subpixel import cramer_rao_place_px
+from foldtrue.rectify.mat_marks import light_of
+from foldtrue.subpixel import Image, cramer_rao_place_px
 
 EDGE_MM = 10.0
 """Length of the fold edge that the limit is stated for."""
 FAINT = 0.1
 """Its step of light, of the step from ink to paper: a fold from the camera's side (common practice, no source)."""
-_BILINEAR_VAR_PX2, _BILINEAR_NOISE = 1 / 6, 2 / 3
-"""What reading between pixels adds to the blur's variance (a triangle one px to either side) and leaves of the noise
-(root of the mean square sum of its weights over all phases)."""
+_BILINEAR_VAR_PX2 = 1 / 6
+"""What reading between pixels adds to the blur's variance: a triangle one px to either side."""
+_PATCH_PX = 8
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,7 @@ class CameraCheck:
     """One photo of a mat. paper: which. distance_mm, distance_std_mm: camera to mat, in mm as designed.
 
     px_per_mm: least and greatest over the frame. blur_px: Gaussian blur of edges, the pixel's own included. noise:
-    standard deviation of a pixel / light of white paper. contrast: step from ink to paper / the same. fold_limit_mm:
+    standard deviation of a pixel on bare paper / light of white paper. contrast: step from ink to paper / the same. fold_limit_mm:
     Cramer-Rao limit of the place of a fold edge EDGE_MM long with FAINT of that step. k1, k1_std: PlaneMap's lens term.
     rms_px: scatter of the squares' sides about homography and k1. evenness: least / greatest light of the frame's white
     paper, of a quadratic fitted to it. flat: the mat does not bend.
@@ -58,7 +60,7 @@ def check_camera(photo: Photo) -> CameraCheck:
     typical = float(np.median(scale))
     lines = max(1, round(EDGE_MM * typical))
     blur = float(np.sqrt(max(sides.blur_px**2 - _BILINEAR_VAR_PX2, 0.1)))
-    noise = sides.noise / _BILINEAR_NOISE
+    noise = _paper_noise(light_of(photo), fit.map.to_px(_patches(mat)))
     limit_px = cramer_rao_place_px(blur, noise, FAINT * sides.contrast, lines)
     return CameraCheck(
         mat.paper,
@@ -84,6 +86,26 @@ def together(k1: Array, k1_std: Array) -> tuple[float, float]:
     mean = float(np.average(k1, weights=weight))
     square = float(np.sum(weight * (k1 - mean) ** 2)) / max(len(k1) - 1, 1)
     return mean, float(np.sqrt(max(square, 1.0) / weight.sum()))
+
+
+def _patches(mat: Mat) -> Array:
+    """(N, 2) mm of places in the free place, well off the frame."""
+    x, y = (np.linspace(-0.4, 0.4, 6) * side for side in mat.free_mm)
+    return np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
+
+
+def _paper_noise(light: Image, px: Array) -> float:
+    """Standard deviation of pixels on bare paper, a plane taken off each patch; the median patch, so that a few things
+    lying there do not count."""
+    v, u = (a.ravel() for a in np.mgrid[-_PATCH_PX : _PATCH_PX + 1, -_PATCH_PX : _PATCH_PX + 1])
+    design = np.stack([np.ones(len(u)), u, v], 1)
+    away = np.eye(len(u)) - design @ np.linalg.pinv(design)
+    found = []
+    for x, y in np.rint(px).astype(int).tolist():
+        patch = light[y - _PATCH_PX : y + _PATCH_PX + 1, x - _PATCH_PX : x + _PATCH_PX + 1]
+        if min(x, y) >= _PATCH_PX and patch.size == len(u):
+            found.append(float(np.sqrt(np.sum((away @ patch.ravel()) ** 2) / (len(u) - 3))))
+    return float(np.median(found)) if found else float("nan")
 
 
 def _evenness(at_mm: Array, white: Array) -> float:
