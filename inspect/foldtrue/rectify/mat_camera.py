@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from foldtrue.camera_place import camera_place
+from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array
 from foldtrue.handover import Photo
 from foldtrue.mat import Mat
@@ -28,8 +29,9 @@ class CameraCheck:
     """One photo of a mat. paper: which. distance_mm, distance_std_mm: camera to mat, in mm as designed.
 
     px_per_mm: least and greatest over the frame. blur_px: Gaussian blur of edges, the pixel's own included. noise:
-    standard deviation of a pixel on bare paper / light of white paper. contrast: step from ink to paper / the same. fold_limit_mm:
-    Cramer-Rao limit of the place of a fold edge EDGE_MM long with FAINT of that step. k1, k1_std: PlaneMap's lens term.
+    standard deviation of a pixel on bare paper / light of white paper. contrast: step from ink to paper / the same.
+    fold_limit_mm: Cramer-Rao limit of the place of a fold edge EDGE_MM long with FAINT of that step. k1, k1_std:
+    PlaneMap's lens term.
     rms_px: scatter of the squares' sides about homography and k1. evenness: least / greatest light of the frame's white
     paper, of a quadratic fitted to it. flat: the mat does not bend.
     """
@@ -105,7 +107,9 @@ def _paper_noise(light: Image, px: Array) -> float:
         patch = light[y - _PATCH_PX : y + _PATCH_PX + 1, x - _PATCH_PX : x + _PATCH_PX + 1]
         if min(x, y) >= _PATCH_PX and patch.size == len(u):
             found.append(float(np.sqrt(np.sum((away @ patch.ravel()) ** 2) / (len(u) - 3))))
-    return float(np.median(found)) if found else float("nan")
+    if not found:
+        raise PhotoTooPoor("The bare paper inside the frame is not in the picture.", "Show the whole mat.")
+    return float(np.median(found))
 
 
 def _evenness(at_mm: Array, white: Array) -> float:
