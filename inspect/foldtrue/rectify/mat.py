@@ -29,8 +29,8 @@ BARS_WITHIN, BARS_DIFFER = 0.2, 0.03
 """Most that a print may be off by, and most by which its two axes may differ."""
 HEIGHT_SHARE = 1 / 3
 """Standard uncertainty of the piece's height over the mat: of the layers' 0.16 mm each (common practice, no source)."""
-FLAT_STD_MM = 0.05
-"""Of the paper's own thickness and how close the piece lies."""
+FLAT_STD_MM = 0.25
+"""How flat mat and piece lie: both bend by 0.3 mm (standard; common practice, no source), which counts in part."""
 BENT_MM, TOO_BENT_MM = 0.5, 3.0
 """Height of the bend's saddle that is said, and that is refused."""
 MOST_RMS_MM = 0.1

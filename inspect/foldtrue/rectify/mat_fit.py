@@ -22,8 +22,9 @@ from foldtrue.subpixel import Image
 
 K1_STD, INK_STD_PX = 0.15, 1.0
 """What is known of both before the photo is seen: next to nothing."""
-BOWL_STD_MM, ROOF_STD_MM = 0.1, 2.0
-"""Height of the frame's corners over its middle: of a bowl, of a saddle (common practice, no source)."""
+BOWL_STD_MM, ROOF_STD_MM = 0.25, 2.0
+"""Height of the frame's corners over its middle: of a bowl, of a saddle (a mat taped down bends by 0.3 mm; common
+practice, no source)."""
 _TERMS = 13
 _SIZE_MM = 100.0
 _ROUNDS = 3
