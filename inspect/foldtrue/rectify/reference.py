@@ -125,24 +125,27 @@ def _by_mat(
         beside = edges_beside(mat.cleared, nominal, fit.map)
         plane = replace(plane, private_px=card_faces(mat.cleared, nominal, fit.map, beside))
         if "mat_scale_assumed" in words:
-            try:
-                card = card_scale(
-                    mat.cleared,
-                    nominal,
-                    fit.map,
-                    k1_std=fit.k1_std,
-                    twist_std_mm=spread_mm,
-                    named=False,
-                    beside=beside,
-                )
-            except PhotoTooPoor:
-                pass  # there need not be one
-            else:
-                off = abs(np.log(card.scale / scale))
-                if off > COVERAGE_95 * np.hypot(card.scale_std / card.scale, scale_std / scale):
-                    words = (*words, "references_disagree")
+            card = _card_beside(mat.cleared, nominal, fit, beside, spread_mm)
+            if card is not None and _disagree((card.scale, card.scale_std), (scale, scale_std)):
+                words = (*words, "references_disagree")
     plane = replace(plane, assumed=plane.assumed + words)
     return _told("mat", scale, scale_std, plane, fit, asked)
+
+
+def _card_beside(
+    photo: Photo, nominal: Nominal, fit: LatticeFit, beside: Beside, spread_mm: float
+) -> ReferenceScale | None:
+    try:
+        return card_scale(
+            photo, nominal, fit.map, k1_std=fit.k1_std, twist_std_mm=spread_mm, named=False, beside=beside
+        )
+    except PhotoTooPoor:  # there need not be one
+        return None
+
+
+def _disagree(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether two sizes, each with its standard uncertainty, differ by more than 95 % of chance."""
+    return bool(abs(one[0] - other[0]) > COVERAGE_95 * np.hypot(one[1], other[1]))
 
 
 def _scan_scale(
