@@ -11,7 +11,8 @@ from click.testing import CliRunner
 from mat_in_photo import mat_photo, true_map
 
 from foldtrue.cli import foldtrue
-from foldtrue.rectify.mat_camera import EDGE_MM, FAINT, check_camera, together
+from foldtrue.handover_camera import EDGE_MM, FAINT
+from foldtrue.rectify.mat_camera import check_camera, together
 
 
 @pytest.fixture(scope="module")

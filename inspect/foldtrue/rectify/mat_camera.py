@@ -2,53 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from foldtrue.camera_place import camera_place
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array
 from foldtrue.handover import Photo
+from foldtrue.handover_camera import EDGE_MM, FAINT, CameraCheck
 from foldtrue.mat import Mat
 from foldtrue.rectify.mat import locate_mat
 from foldtrue.rectify.mat_marks import light_of
 from foldtrue.subpixel import Image, cramer_rao_place_px
 
-EDGE_MM = 10.0
-"""Length of the fold edge that the limit is stated for."""
-FAINT = 0.1
-"""Its step of light, of the step from ink to paper: a fold from the camera's side (common practice, no source)."""
 _BILINEAR_VAR_PX2 = 1 / 6
 """What reading between pixels adds to the blur's variance: a triangle one px to either side."""
 _PATCH_PX = 8
-
-
-@dataclass(frozen=True)
-class CameraCheck:
-    """One photo of a mat. paper: which. distance_mm, distance_std_mm: camera to mat, in mm as designed.
-
-    px_per_mm: least and greatest over the frame. blur_px: Gaussian blur of edges, the pixel's own included. noise:
-    standard deviation of a pixel on bare paper / light of white paper. contrast: step from ink to paper / the same.
-    fold_limit_mm: Cramer-Rao limit of the place of a fold edge EDGE_MM long with FAINT of that step. k1, k1_std:
-    PlaneMap's lens term.
-    rms_px: scatter of the squares' sides about homography and k1. evenness: least / greatest light of the frame's white
-    paper, of a quadratic fitted to it. flat: the mat does not bend.
-    """
-
-    paper: str
-    distance_mm: float
-    distance_std_mm: float
-    px_per_mm: tuple[float, float]
-    blur_px: float
-    noise: float
-    contrast: float
-    fold_limit_mm: float
-    k1: float
-    k1_std: float
-    rms_px: float
-    evenness: float
-    flat: bool
 
 
 def check_camera(photo: Photo) -> CameraCheck:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from foldtrue.handover_camera import CameraCheck
 from foldtrue.measured import COVERAGE_95, plus_minus
-
-if TYPE_CHECKING:
-    from foldtrue.rectify.mat_camera import CameraCheck
 
 Record = Mapping[str, Any]
 
