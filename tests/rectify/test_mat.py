@@ -50,20 +50,21 @@ def test_the_markers_tell_the_papers_apart(paper):
 def test_the_lens_is_told_to_a_fifth_of_a_pixel(k1):
     """What is left of the distortion after the best homography; all over the picture, not only in the free place."""
     made = mat_photo(k1=k1, distance=400.0 if k1 < 0 else 480.0)
-    found, true = find_mat(made.photo, BARS["A4"]).map, made.truth.map
+    reference, true = find_mat(made.photo, BARS["A4"]), made.truth.map
+    found = reference.map
     height, width = made.photo.pixels.shape[:2]
     x, y = np.meshgrid(np.linspace(0, width, 15), np.linspace(0, height, 11))
     seen = np.stack([x, y], -1).reshape(-1, 2)
     ours, theirs = (lens.undistort(seen) for lens in (found, true))
     straightened = cv2.perspectiveTransform(ours[None], cv2.findHomography(ours, theirs, 0)[0])[0]
     assert np.sqrt(np.mean(np.sum((straightened - theirs) ** 2, 1))) < 0.2
-    assert abs(found.k1 - true.k1) < 4 * np.sqrt(find_mat(made.photo, BARS["A4"]).map_cov[8, 8])
+    assert abs(found.k1 - true.k1) < 4 * np.sqrt(reference.map_cov[8, 8])
 
 
 def test_what_the_covariance_says_is_what_the_noise_does():
-    """Places in the free place, six photos with other noise and tilt: errors squared over their variance."""
+    """Places in the free place, four photos with other noise and tilt: errors squared over their variance."""
     squares = []
-    for seed in range(2, 8):
+    for seed in range(2, 6):
         made = mat_photo(seed=seed, size=(1600, 1200))
         found = find_mat(made.photo, BARS["A4"])
         at = free_places(MATS["A4"])[[0, 10, 60, 110, 120]]
