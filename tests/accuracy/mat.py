@@ -172,7 +172,7 @@ def lens_table(found: list[Lens], views: int) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--photos", type=int, default=60)
+    parser.add_argument("--photos", type=int, default=27)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--views", type=int, default=6)
     parser.add_argument("--doc", action="store_true")
