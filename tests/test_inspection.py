@@ -34,7 +34,14 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["sha256"] == photo.sha256
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
-    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0], "reference": "auto", "dpi": None}
+    assert origin["options"] == {
+        "view": "auto",
+        "side": "back",
+        "at_px": [3.0, 4.0],
+        "reference": "auto",
+        "dpi": None,
+        "bars_mm": None,
+    }
     assert origin["versions"]["numpy"]
 
 
