@@ -35,7 +35,8 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
     said = {"side": "back", "at_px": [3.0, 4.0]}
-    assert origin["options"] == {"view": "auto", "reference": "auto", "dpi": None, "held": "free", **said}
+    unsaid = {"view": "auto", "reference": "auto", "dpi": None, "bars_mm": None, "held": "free"}
+    assert origin["options"] == unsaid | said
     assert origin["versions"]["numpy"]
 
 

@@ -10,8 +10,10 @@ from collections.abc import Sequence
 import click
 
 from foldtrue import __version__
+from foldtrue.cli.camera import camera
 from foldtrue.cli.grid import grid
 from foldtrue.cli.judging import compare, judge, tolerances
+from foldtrue.cli.mat import mat
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
@@ -33,7 +35,8 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, judge, compare, tolerances, record, progress, practice, serve):
+_COMMANDS = (plan, mat, camera, sheet, grid, piece, judge, compare, tolerances, record, progress, practice, serve)
+for _command in _COMMANDS:
     foldtrue.add_command(_command)
 
 

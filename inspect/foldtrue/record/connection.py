@@ -17,6 +17,7 @@ from sqlalchemy.exc import DatabaseError
 from sqlalchemy.pool import NullPool
 
 from foldtrue.errors import UnreadableFile, UsageError
+from foldtrue.home import home_folder
 from foldtrue.record.schema import record_version
 from foldtrue.record.versions import bring_up_to_date, refuse_newer
 
@@ -26,9 +27,8 @@ _FULL = ("full", "disk i/o error")
 
 
 def default_place() -> Path:
-    """record.db in the folder FOLDTRUE_HOME names, else in ~/.local/share/foldtrue."""
-    home = os.environ.get("FOLDTRUE_HOME")
-    return (Path(home) if home else Path.home() / ".local" / "share" / "foldtrue") / "record.db"
+    """record.db in the person's folder."""
+    return home_folder() / "record.db"
 
 
 def open_engine(path: Path, *, create: bool) -> Engine:

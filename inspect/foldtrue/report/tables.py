@@ -57,6 +57,7 @@ BY = {
     "A4": "the sheet of A4 under it",
     "Letter": "the sheet of Letter under it",
     "card": "the card beside it",
+    "mat": "the printed mat",
     "scan": "the scan's resolution",
 }
 _PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
