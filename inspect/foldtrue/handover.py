@@ -329,8 +329,29 @@ class LatticeFit:
 
 
 @dataclass(frozen=True)
+class Progress:
+    """How far a half-done piece has come.
+
+    name: in words. rings: whole rings folded, None where it is a choice of twists; of_rings: those of the whole plan.
+    said: the person said so, else the photo told it. score: match of this stage with the photo as in Plane; rival,
+    rival_score: the stage that comes next to it, None and 0 where no other fits at all. not_made: the plan's other
+    twists, in plan order, their places those in the finished piece.
+    """
+
+    name: str
+    rings: int | None
+    of_rings: int
+    said: bool
+    score: float
+    rival: str | None
+    rival_score: float
+    not_made: tuple[Twist, ...]
+
+
+@dataclass(frozen=True)
 class Inspection:
-    """Everything known about one photo of one piece: the input of reports and of the record."""
+    """Everything known about one photo of one piece: the input of reports and of the record. nominal: of a half-done
+    piece the part of the plan that is folded, and progress says which; None where the whole plan was measured."""
 
     nominal: Nominal
     photo: Photo
@@ -339,6 +360,7 @@ class Inspection:
     fit: LatticeFit
     provenance: Mapping[str, Any]
     timings_s: Mapping[str, float]
+    progress: Progress | None = None
 
 
 @dataclass(frozen=True)

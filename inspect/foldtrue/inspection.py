@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Inspection, Nominal, Photo, Side, View
+from foldtrue.handover import Inspection, Nominal, Photo, Plane, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
     from foldtrue.plan.file import Plan
+    from foldtrue.rectify.piece import RectifyOptions
 
 Result = TypeVar("Result")
 REFERENCES = ("auto", "none", "scan", "card", "A4", "Letter")
@@ -81,22 +82,36 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
-    from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
-    from foldtrue.fit.align import align_plane
-    from foldtrue.fit.bend import bend_of
-    from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
-    from foldtrue.rectify.piece import RectifyOptions, rectify_photo
-    from foldtrue.rectify.reference import with_scale
+    from foldtrue.rectify.piece import rectify_photo
 
     options = options or InspectOptions()
     clock = Clock(on_step)
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
+    plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options(options, photo))
+    return measure_placed(Path(path), photo, nominal, plane, options, clock)
+
+
+def rectify_options(options: InspectOptions, photo: Photo) -> RectifyOptions:
+    """What of the options concerns the place. Raises UsageError for a point outside the photo."""
+    from foldtrue.rectify.piece import RectifyOptions
+
     _check_at(options.at_px, photo)
-    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px)
-    plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
+    return RectifyOptions(view=options.view, side=options.side, at_px=options.at_px)
+
+
+def measure_placed(
+    path: Path, photo: Photo, nominal: Nominal, plane: Plane, options: InspectOptions, clock: Clock
+) -> Inspection:
+    """The second half of `inspect_photo`: from a plan whose place in the photo is known to its figures."""
+    from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
+    from foldtrue.fit.align import align_plane
+    from foldtrue.fit.bend import bend_of
+    from foldtrue.fit.lattice import adjust_vertices, fit_lattice
+    from foldtrue.rectify.reference import with_scale
+
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
     plane = clock.run("fit", align_plane, placed, plane, nominal)
@@ -109,7 +124,7 @@ def inspect_photo(
     bends = ("piece_bends",) if bend is not None and bend.significant else ()
     plane = replace(plane, map=fit.map, assumed=plane.assumed + bends)
     plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi)
-    provenance = describe_origin(Path(path), photo, nominal, options)
+    provenance = describe_origin(path, photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
 
 
