@@ -14,6 +14,7 @@ from foldtrue.cli.grid import grid
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
+from foldtrue.cli.ring import ring
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
 from foldtrue.cli.sheet import sheet
@@ -29,7 +30,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, practice):
+for _command in (plan, sheet, grid, ring, piece, practice):
     foldtrue.add_command(_command)
 
 
