@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 APART = 1.6
 """What the runner-up leaves unexplained must exceed what the best stage leaves by this factor, as one place in the
 photo must against another (rectify/outcome.py)."""
+MOST_TAKEN_UP = 1 / 3
+"""Mean leverage of the twists on the camera's view (of 12 twists and eight freedoms it is a third) that passes without
+a word."""
 LEAST_TO_TELL = 0.75
 """Score from which a refused photo of a finished piece is called a half-done one."""
 
@@ -78,7 +81,14 @@ def inspect_ring(
         rival_score=rival[1].score if rival else 0.0,
         not_made=stage.not_made,
     )
-    return replace(measured, progress=progress)
+    return replace(measured, plane=_warned(measured), progress=progress)
+
+
+def _warned(measured: Inspection) -> Plane:
+    """The plane, with a word where its own freedoms take up much of what the twists could tell of their places."""
+    fit, plane = measured.fit, measured.plane
+    few = float(fit.leverage[fit.measured].mean()) > MOST_TAKEN_UP
+    return replace(plane, assumed=(*plane.assumed, "few_twists")) if few else plane
 
 
 def half_done(photo: Photo, plan: Plan, options: InspectOptions) -> str | None:
@@ -155,9 +165,7 @@ def _decided(found: Fitting, stages: Sequence[Stage], said: Stage | None) -> tup
 def _as_said(said: Stage, plane: Plane | FoldtrueError, others: list[Placed]) -> tuple[Stage, Plane, Placed | None]:
     """The stage that the person named, unless the photo plainly shows another one."""
     rival = others[0] if others else None
-    better = rival is not None and (
-        isinstance(plane, FoldtrueError) or 1 - plane.score > APART * (1 - rival[1].score)
-    )
+    better = rival is not None and (isinstance(plane, FoldtrueError) or 1 - plane.score > APART * (1 - rival[1].score))
     if better and rival is not None:
         raise NotThisPiece(
             f"The picture does not show {said.name} folded but rather {rival[0].name}.",

@@ -13,8 +13,12 @@ from foldtrue.cli.parts import FILE, Progress, point
 @click.command()
 @click.argument("photo", type=FILE)
 @click.option("--plan", "plan_file", type=FILE, required=True, help="The plan of the finished piece.")
-@click.option("--rings", type=click.IntRange(1), help="So many whole rings are folded; the picture tells it if not given.")
-@click.option("--twists", metavar="t0,t1,...", help="The twists that are folded, where they are no number of whole rings.")
+@click.option(
+    "--rings", type=click.IntRange(1), help="So many whole rings are folded; the picture tells it if not given."
+)
+@click.option(
+    "--twists", metavar="t0,t1,...", help="The twists that are folded, where they are no number of whole rings."
+)
 @click.option("--side", type=click.Choice(["front", "back"]), help="Side of the piece that faces the camera.")
 @click.option(
     "--view",
@@ -68,7 +72,9 @@ def ring(
     options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
     named = None if twists is None else tuple(part.strip() for part in twists.split(",") if part.strip())
     with Progress() as progress:
-        inspection = inspect_ring(photo, read_plan(plan_file), RingOptions(rings=rings, twists=named), options, progress)
+        inspection = inspect_ring(
+            photo, read_plan(plan_file), RingOptions(rings=rings, twists=named), options, progress
+        )
         progress("report")
         record = result_record(inspection) if out is None else write_report(inspection, out).record
     click.echo(ring_text(record, inspection.nominal))
