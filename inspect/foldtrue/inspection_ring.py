@@ -177,7 +177,7 @@ def _as_said(said: Stage, plane: Plane | FoldtrueError, others: list[Placed]) ->
 
 
 def _why_none(reasons: Sequence[Plane | FoldtrueError]) -> FoldtrueError:
-    """The most telling reason that no stage has a place: one that was found but not decided or too small comes first."""
+    """The most telling reason that no stage has a place: one found but not decided, or too small, comes first."""
     for kind in (SiteAmbiguous, PhotoTooPoor):
         for reason in reasons:
             if isinstance(reason, kind):

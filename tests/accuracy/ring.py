@@ -1,4 +1,4 @@
-"""Half-done pieces: whether the stage is told right or not at all, and whether the stated 95 % intervals hold the truth.
+"""Half-done pieces: whether the stage is told right or not at all, and whether the stated intervals hold.
 
     .venv/bin/python tests/accuracy/ring.py [--count N] [--store FILE] [--doc]
 

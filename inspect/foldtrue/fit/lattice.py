@@ -95,8 +95,11 @@ def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple
     """The quick form of fit_lattice between two looks at the photo: the corrected map and its vertices (V, 2) mm."""
     _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions.for_view(plane.view), rounds=3)
     vertices = nominal.vertices_mm + network.displacement_mm
-    planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
-    whole = fit_globally(planned, centres, "homography", np.ones(len(planned)))
+    planned, found = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
+    if _far_from_rim(nominal):
+        held = network.unknown_of >= 0
+        planned, found = nominal.vertices_mm[held], vertices[held]
+    whole = fit_globally(planned, found, "homography", np.ones(len(planned)))
     moved = replace(lens_map, homography=lens_map.homography @ whole.matrix)
     return moved, apply_homography(np.linalg.inv(whole.matrix), vertices)
 
@@ -221,6 +224,14 @@ def _weak(features: Features, nominal: Nominal, options: FitOptions) -> Weak:
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
     """Centres (T, 2) of the twists' polygons with their tips at these vertices."""
     return np.array([vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
+
+
+def _far_from_rim(nominal: Nominal) -> bool:
+    """Whether the twists keep to the middle of the piece, as in a half-done one: what is fitted to them alone then
+    leads astray at the rim, where edges are still to be looked for."""
+    middle = nominal.outline_mm.mean(0)
+    twists = np.hypot(*(_centres(nominal, nominal.vertices_mm) - middle).T).max()
+    return bool(twists < 0.5 * np.hypot(*(nominal.outline_mm - middle).T).max())
 
 
 def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array, Array]:

@@ -16,8 +16,9 @@ LAMP_SLOPE_DEG = (3.0, 12.0)
 
 def half_done_scene(scene: Scene) -> Scene:
     """The scene with the creases of its flat parts as sharp as they are before a piece is finished: handling and
-    pressing have not worn them yet. They run over the whole sheet, folded parts included. No sheet of standard size lies
-    under it: the piece is still about as large itself."""
+    pressing have not worn them yet. They run over the whole sheet, folded parts included. No sheet of standard size
+    lies under it: the piece is still about as large itself.
+    """
     rng = np.random.default_rng([scene.piece_seed, 15])
     contrast, slope = float(rng.uniform(*LIGHT_CONTRAST)), float(rng.uniform(*LAMP_SLOPE_DEG))
     return replace(
