@@ -29,6 +29,9 @@ from foldtrue.handover import BoolArray, Features, LatticeFit, Nominal, Plane
 from foldtrue.stretches import stretch_ends
 
 LEAST_TWISTS = 5
+FEW_TWISTS, FEW_SHIFT_MM = 12, 0.2
+"""What a lamp shifts edges by, many twists tell and few do not: of fewer than twelve, which leave less than two thirds
+of their places to the piece, it is taken for as large as grooves and shadows make it (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,9 +70,11 @@ class FitOptions:
             raise ValueError("fit options must be positive")
 
     @classmethod
-    def for_view(cls, view: str) -> FitOptions:
-        """The options for a photo of this view."""
-        return cls() if view == "backlit" else LIT
+    def for_view(cls, view: str, twists: int) -> FitOptions:
+        """The options for a photo of this view, of a piece of so many twists."""
+        if view == "backlit":
+            return cls()
+        return LIT if twists >= FEW_TWISTS else replace(LIT, shift_mm=FEW_SHIFT_MM, kind_shift_mm=FEW_SHIFT_MM)
 
 
 LIT = FitOptions(
@@ -93,7 +98,8 @@ own, and the majority of the twists, since looks and alignment are the majority'
 
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
     """The quick form of fit_lattice between two looks at the photo: the corrected map and its vertices (V, 2) mm."""
-    _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions.for_view(plane.view), rounds=3)
+    options = FitOptions.for_view(plane.view, len(nominal.twists))
+    _, _, lens_map, network = _adjust(features, plane, nominal, options, rounds=3)
     vertices = nominal.vertices_mm + network.displacement_mm
     planned, found = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
     if _far_from_rim(nominal):
@@ -111,7 +117,7 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
     be told from the piece's own errors.
     """
-    options = options or FitOptions.for_view(plane.view)
+    options = options or FitOptions.for_view(plane.view, len(nominal.twists))
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, by_noise, lens = _pose_covariance(network, nominal, plane)
