@@ -78,7 +78,8 @@ def test_the_twists_of_ring_1_lie_where_the_finished_piece_has_them(plan, whole)
 
 def test_all_rings_are_the_finished_piece(plan, whole):
     stage = stage_of_rings(plan, whole, 2)
-    assert stage.finished and stage.nominal is whole
+    assert stage.finished
+    assert stage.nominal is whole
 
 
 def test_every_stage_of_a_honeycomb_is_found_the_finished_piece_last(plan, whole):
@@ -89,7 +90,8 @@ def test_every_stage_of_a_honeycomb_is_found_the_finished_piece_last(plan, whole
 def test_part_of_a_ring_folds_flat_where_its_pleats_run_out_freely(plan, whole, more):
     stage = stage_of_twists(plan, whole, RING_1 + more)
     assert [t.id for t in stage.nominal.twists] == [*RING_1, *more]
-    assert stage.rings is None and closure_mm(stage.nominal) < 1e-9 * 240
+    assert stage.rings is None
+    assert closure_mm(stage.nominal) < 1e-9 * 240
 
 
 def test_four_of_six_twists_do_not_lie_flat_and_the_reason_names_them(plan, whole):
@@ -115,5 +117,6 @@ def test_a_half_done_piece_has_no_panels_and_the_plans_hash(plan):
     finished = parse_plan(plan.model_dump(mode="json", exclude_none=True) | {"panels": [panel]})
     whole = fold_plan(finished)
     half = stage_of_rings(finished, whole, 1).nominal
-    assert whole.panels and not half.panels
+    assert whole.panels
+    assert not half.panels
     assert half.plan_sha256 == whole.plan_sha256
