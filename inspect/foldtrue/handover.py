@@ -280,6 +280,21 @@ class Outline:
 
 
 @dataclass(frozen=True)
+class PanelPoses:
+    """Pose of every panel (P) of the plan by its corners, as of a twist: position_error_mm (P, 2), position_cov_mm2 (P,
+    2, 2), angle_error_deg, angle_std_deg, size_error, size_std (P,); measured (P,) bool; flags: per panel why not."""
+
+    position_error_mm: Array
+    position_cov_mm2: Array
+    angle_error_deg: Array
+    angle_std_deg: Array
+    size_error: Array
+    size_std: Array
+    measured: BoolArray
+    flags: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class LatticeFit:
     """The adjusted network and every twist's pose against the plan.
 
@@ -289,7 +304,7 @@ class LatticeFit:
     overturn_deg, overturn_std_deg: once per piece. leverage (T,), leave_one_out_mm (T, 2) for outlier tests.
     edge_offset_mm, edge_angle_deg and their stds (C,): each crease against its planned place; nan where not measured.
     node_cov_mm2: for every node of the plan (2 n, 2 n) of its n vertices together, x and y of one after the other; None
-    where only the vertices' own are known. pleats, outline: None where they were not asked for.
+    where only the vertices' own are known. pleats, outline, panels: None where they were not asked for.
     twist_cov: (3 T, 3 T) of all twists' x, y (mm) and turn (deg) together, twist by twist, after the whole piece's fit;
     noise_cov: the part of it from the photo's own noise and lens; the rest, from what the piece hides (shifts of a
     kind, folds that do not meet, grooves, what is taken for granted), another photo of the view may have alike.
@@ -326,6 +341,7 @@ class LatticeFit:
     outline: Outline | None = None
     twist_cov: Array | None = None
     noise_cov: Array | None = None
+    panels: PanelPoses | None = None
 
 
 @dataclass(frozen=True)

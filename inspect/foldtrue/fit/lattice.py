@@ -19,6 +19,7 @@ from foldtrue.fit.lens import (
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
 from foldtrue.fit.outline import measure_outline
+from foldtrue.fit.panels import measure_panels
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
 from foldtrue.fit.statement import Solution, state
@@ -140,8 +141,10 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     joint = joint_of(network, whole, nominal, lens_map, k1_std)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
+    stated = state(solution, joint, nominal)
     return replace(
-        state(solution, joint, nominal),
+        stated,
+        panels=measure_panels(nominal, stated.vertices_mm, stated.vertex_measured, joint),
         pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
         outline=measure_outline(nominal, plane.view, solution, joint),
     )

@@ -14,7 +14,7 @@ import numpy as np
 from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane, Progress, Twist
 from foldtrue.measured import COVERAGE_95, radius95
 from foldtrue.report.closure import node_closures
-from foldtrue.report.shape import outline_record, pleat_rows
+from foldtrue.report.shape import outline_record, panel_rows, pleat_rows
 from foldtrue.report.summary import summarise
 
 FORMAT = "foldtrue-result"
@@ -36,6 +36,7 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "fit": _fit(fit),
         "progress": _progress(inspection.progress),
         "twists": _twists(nominal, fit, inspection.progress),
+        "panels": panel_rows(nominal, fit),
         "edges": _edges(nominal, fit),
         "vertices": _vertices(nominal, fit),
         "nodes": _nodes(nominal, fit),
