@@ -66,6 +66,8 @@ def inspect_ring(
     clock = Clock(on_step)
     whole = clock.run("plan", fold_plan, plan)
     stages, said = clock.run("plan", _stages, plan, whole, ring)
+    if said is not None:
+        _check_enough(said)
     photo = clock.run("photo", read_photo, path)
     found = clock.run("rectify", _fitting, photo, stages, rectify_options(options, photo))
     stage, plane, rival = _decided(found, stages, said)

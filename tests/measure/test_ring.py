@@ -50,7 +50,7 @@ def measured(shoot):
     @cache
     def run(stage=1, view="backlit", seed=1, rings=None, twists=None):
         path, folded, truth = shoot(stage, view, seed)
-        options = InspectOptions(side="front") if view == "backlit" else InspectOptions()
+        options = InspectOptions(view=view, side="front" if view == "backlit" else None)
         return inspect_ring(path, panel_plan(), RingOptions(rings=rings, twists=twists), options), folded, truth
 
     return run
@@ -71,8 +71,7 @@ def angle_misses(inspection, folded, truth):
     return miss - hand * np.mean(hand * miss), 1.96 * fit.angle_std_deg
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("view", ["backlit", "front", "back"])
+@pytest.mark.parametrize(("view", "seed"), [("backlit", 1), ("backlit", 2), ("front", 1), ("back", 1)])
 def test_the_first_ring_is_told_and_its_turns_lie_within_their_uncertainty(measured, view, seed):
     inspection, folded, truth = measured(1, view, seed)
     assert (inspection.progress.name, inspection.plane.view) == ("ring 1", view)
@@ -136,7 +135,7 @@ def test_too_few_twists_are_refused_with_the_number_needed(shoot):
     few = ("t0", "t1", "t2")
     path, _, _ = shoot(few)
     with pytest.raises(PhotoTooPoor, match="3 twists are too few"):
-        inspect_ring(path, panel_plan(), RingOptions(twists=few), InspectOptions(side="front"))
+        inspect_ring(path, panel_plan(), RingOptions(twists=few), InspectOptions(view="backlit"))
 
 
 def test_rings_and_twists_at_once_are_refused():
@@ -146,7 +145,7 @@ def test_rings_and_twists_at_once_are_refused():
 
 def test_piece_refuses_a_half_done_piece_and_knows_what_it_is(shoot):
     path, _, _ = shoot()
-    options = InspectOptions(side="front")
+    options = InspectOptions(view="backlit", side="front")
     with pytest.raises(NotThisPiece):
         inspect_photo(path, panel_plan(), options)
     assert half_done(read_photo(path), panel_plan(), options) == "ring 1"
@@ -154,4 +153,4 @@ def test_piece_refuses_a_half_done_piece_and_knows_what_it_is(shoot):
 
 def test_another_plans_piece_is_not_called_half_done(shoot):
     path, _, _ = shoot(2)
-    assert half_done(read_photo(path), panel_plan(3, 24), InspectOptions(side="front")) is None
+    assert half_done(read_photo(path), panel_plan(3, 24), InspectOptions(view="backlit")) is None
