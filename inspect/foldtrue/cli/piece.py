@@ -107,27 +107,38 @@ def piece(
         try:
             inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
         except NotThisPiece as error:
-            raise _unfolded(photos[0], plan_file) or error from None
+            raise _not_finished(photos[0], plan_file, options) or error from None
         progress("report")
         record = result_record(inspection) if out is None else write_report(inspection, out, judge=judged).record
     click.echo(piece_text(record) + "\n")
     say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
 
 
-def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
-    """What to say of a photo that shows the sheet before it was folded; None where it does not, or cannot be told."""
+def _not_finished(photo: Path, plan_file: Path, options: InspectOptions) -> NotThisPiece | None:
+    """What to say of a photo that shows the sheet before it was folded, or half done; None where it shows neither, or
+    it cannot be told."""
     from foldtrue.inspection_grid import shows_unfolded_grid
+    from foldtrue.inspection_ring import half_done
     from foldtrue.photo import read_photo
     from foldtrue.plan.file import read_plan
 
     try:
-        if not shows_unfolded_grid(read_photo(photo), read_plan(plan_file)):
-            return None
+        shown, plan = read_photo(photo), read_plan(plan_file)
+        stage = half_done(shown, plan, options)
+        unfolded = stage is None and shows_unfolded_grid(shown, plan)
     except FoldtrueError:
         return None
-    return NotThisPiece(
-        "The picture shows the creased sheet before it was folded.", "Measure it with: foldtrue grid PHOTO --plan PLAN"
-    )
+    if stage is not None:
+        return NotThisPiece(
+            f"The picture shows the piece half done, {stage} folded.",
+            "Measure it with: foldtrue ring PHOTO --plan PLAN",
+        )
+    if unfolded:
+        return NotThisPiece(
+            "The picture shows the creased sheet before it was folded.",
+            "Measure it with: foldtrue grid PHOTO --plan PLAN",
+        )
+    return None
 
 
 def _measure_together(
