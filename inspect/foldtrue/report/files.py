@@ -16,7 +16,9 @@ from pathlib import Path
 from foldtrue.errors import UnreadableFile, UsageError
 
 RESULT, TWISTS, PLEATS, OVERLAY = "result.json", "twists.csv", "pleats.csv", "overlay.png"
-RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY)
+PICTURE, PLACES = "picture.jpg", "picture.json"
+"""The photo without marks, and what lies where on it: for reports made later (report/picture.py)."""
+RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY, PICTURE, PLACES)
 GRID_FILES = ("grid.json", "grid.png")
 SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
