@@ -15,6 +15,7 @@ from foldtrue.cli.judging import compare, judge, tolerances
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
+from foldtrue.cli.report import report
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
 from foldtrue.cli.serve import serve
@@ -31,7 +32,7 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, judge, compare, tolerances, practice, serve):
+for _command in (plan, sheet, grid, piece, report, judge, compare, tolerances, practice, serve):
     foldtrue.add_command(_command)
 
 

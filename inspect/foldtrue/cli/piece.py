@@ -9,7 +9,8 @@ import click
 
 from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
 from foldtrue.cli.parts import FILE, Progress, point
-from foldtrue.errors import FoldtrueError, NotThisPiece
+from foldtrue.cli.report import page_options, write_reports
+from foldtrue.errors import FoldtrueError, NotThisPiece, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -45,8 +46,9 @@ if TYPE_CHECKING:
 @click.option(
     "--out",
     type=FILE,
-    help="Folder for result.json, twists.csv, pleats.csv, overlay.png and touchup; none without it.",
+    help="Folder for result.json, twists.csv, pleats.csv, overlay.png, picture.jpg and touchup; none without it.",
 )
+@click.option("--html", type=FILE, metavar="FILE", help="With --out: the whole report as one page for any browser.")
 def piece(
     photos: tuple[Path, ...],
     plan_file: Path,
@@ -61,6 +63,7 @@ def piece(
     guard: float | None,
     fail_outside: bool,
     out: Path | None,
+    html: Path | None,
 ) -> None:
     """Measure the finished piece in PHOTO and print its errors, the worst twist first, the verdict by the limits given,
     and what is worth refolding.
@@ -74,6 +77,8 @@ def piece(
     from foldtrue.report.files import clear_photos, clear_results, clear_touch_up
 
     judged = judge_with(*read_choices(tolerance_set, rule, guard))
+    if html is not None and out is None:
+        raise UsageError("A report is made from a result's folder.", "Name one with --out.")
     if out is not None:
         clear_touch_up(out)
         clear_results(out, inputs=(*photos, plan_file))
@@ -86,7 +91,8 @@ def piece(
 
     options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
     if len(photos) > 1:
-        _measure_together(photos, plan_file, options, same_way_up, out, judged, fail_outside)
+        record = _measure_together(photos, plan_file, options, same_way_up, out, judged)
+        _tell(record, judged, (out, html), fail_outside)
         return
     with Progress() as progress:
         try:
@@ -95,7 +101,23 @@ def piece(
             raise _unfolded(photos[0], plan_file) or error from None
         progress("report")
         record = result_record(inspection) if out is None else write_report(inspection, out, judge=judged).record
-    click.echo(piece_text(record) + "\n")
+    click.echo(piece_text(record))
+    _tell(record, judged, (out, html), fail_outside)
+
+
+def _tell(
+    record: Mapping[str, Any] | None,
+    judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
+    files: tuple[Path | None, Path | None],
+    fail_outside: bool,
+) -> None:
+    """The report where one was asked for, and the verdict; files: the result's folder and the report."""
+    if record is None:
+        return
+    out, html = files
+    if out is not None and html is not None:
+        write_reports(out, html, None, page_options("mm"))
+    click.echo("")
     say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
 
 
@@ -122,9 +144,8 @@ def _measure_together(
     same_way_up: bool,
     out: Path | None,
     judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
-    fail_outside: bool,
-) -> None:
-    """Measure several photos of one piece. Where no figures of one piece come of them, each photo's are given all the
+) -> Mapping[str, Any] | None:
+    """Measure several photos of one piece and give its record. Where no figures of one piece come of them, each photo's are given all the
     same before that is said."""
     from foldtrue.inspection import inspect_photos
     from foldtrue.plan.file import read_plan
@@ -137,6 +158,4 @@ def _measure_together(
     click.echo(pooled_text(pooled, record))
     if pooled.problem is not None:
         raise pooled.problem
-    if record is not None:
-        click.echo("")
-        say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
+    return record

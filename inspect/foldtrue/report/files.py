@@ -78,6 +78,12 @@ def clear_results(
         ) from None
 
 
+def check_not_result(path: Path, folder: Path) -> None:
+    """Refuse a report's name that is one of the result's own files in `folder`. Raises UsageError."""
+    if any(path.exists() and ours.exists() and path.samefile(ours) for ours in (folder / n for n in RESULT_FILES)):
+        raise UsageError(f"The report would overwrite {path}, a part of the result.", "Choose another name.")
+
+
 def clear_touch_up(folder: Path) -> None:
     """Remove the pictures of an earlier run's touch-up list, in a folder whose result is foldtrue's; nothing else.
 

@@ -1,0 +1,323 @@
+"""The parts of a report as rows of text, read from a result's record: what was measured and how, the verdict, what the
+uncertainty is made of, causes, pleats, closure, what to touch up. Every figure in them is the record's own.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from foldtrue.flags import FLAGS
+from foldtrue.frames import PlaneMap
+from foldtrue.handover_judge import Rule
+from foldtrue.measured import plus_minus
+from foldtrue.report.judgement import (
+    KIND_WORDS,
+    SHAPES,
+    WORDS,
+    limit_words,
+    place_words,
+    rule_words,
+    touch_up_line,
+    verdict_notes,
+)
+from foldtrue.report.tables import BY
+from foldtrue.report.units import Units
+
+Record = Mapping[str, Any]
+Facts = list[tuple[str, str]]
+VIEW_WORDS = {
+    "backlit": "against the light",
+    "front": "from the front, lit from the camera's side",
+    "back": "from behind, lit from the camera's side",
+}
+TERM_WORDS = {
+    "pixel_noise": "noise of the pixels",
+    "paper_texture": "texture of the paper",
+    "folds_apart": "folds that should meet and do not",
+    "paper_height": "height of the paper",
+    "which_edge": "which of several edges is seen",
+    "unseen": "what the photo does not show",
+    "light_shift": "edges shifted by light",
+    "light_slope": "edges turned by blur",
+    "twist_size": "size of all twists",
+    "lens": "lens",
+}
+_WORST = 5
+
+
+def summary_facts(record: Record, units: Units) -> Facts:
+    """The piece in short."""
+    whole = record["summary"]
+    facts = [("Twists measured", f"{whole['measured']} of {whole['twists']}")]
+    if whole["measured"]:
+        facts += _errors(whole, units)
+    facts.append(("Size against the plan", _size(record)))
+    return facts
+
+
+def _errors(whole: Record, units: Units) -> Iterator[tuple[str, str]]:
+    place, turn = whole["worst_position"], whole["worst_angle"]
+    mean = units.length(whole["position_mean_error_mm"], whole["position_mean_error_u95_mm"])
+    yield "Mean error of place", f"{mean} ({100 * whole['position_mean_error_of_pitch']:.1f} % of the pitch)"
+    yield "Mean error of turn", plus_minus(whole["angle_mean_error_deg"], whole["angle_mean_error_u95_deg"], "deg")
+    yield "Worst place", f"{units.length(place['error_mm'], place['u95_mm'])}, twist {place['id']}"
+    yield "Worst turn", f"{plus_minus(turn['error_deg'], turn['u95_deg'], 'deg')}, twist {turn['id']}"
+    yield "Clearly off their place", f"{whole['position_clearly_off']} (error larger than its ±)"
+    if whole["overturn_deg"] is not None:
+        overturn = plus_minus(whole["overturn_deg"], whole["overturn_u95_deg"], "deg")
+        yield "Common overturn", f"{overturn}, taken out of all turns"
+
+
+def _size(record: Record) -> str:
+    fit = record["fit"]
+    if fit["scale"] is None:
+        return "not measured: nothing of known size was used"
+    found = plus_minus(100 * fit["scale"], None if fit["scale_u95"] is None else 100 * fit["scale_u95"], "%")
+    return f"{found} of the planned size, by {BY.get(record['plane']['reference'], record['plane']['reference'])}"
+
+
+def size_facts(record: Record, units: Units) -> Facts:
+    """Distances across the piece, planned and, where there is a scale, measured."""
+    rows = []
+    for pair in (record["outline"] or {"across": []})["across"]:
+        i, j = pair["sides"]
+        planned, true = units.plain(pair["planned_mm"], 4), units.length(pair["true_mm"], pair["true_u95_mm"])
+        rows.append((f"Across, sides {i} and {j}", f"planned {planned}; {true}"))
+    return rows
+
+
+def how_measured(record: Record) -> Facts:
+    """Photos, view, reference, versions."""
+    photos = record.get("photos")
+    used = [p for p in photos if p["status"] == "used"] if photos else []
+    count = "1" if not photos else f"{len(used)} of {len(photos)} given, combined"
+    views = dict.fromkeys(p["view"] for p in used) if used else [record["view"]]
+    versions = record["provenance"]["versions"]
+    return [
+        ("Photos", count),
+        ("View", "; ".join(VIEW_WORDS.get(view, str(view)) for view in views)),
+        ("Side", "the back faced the camera" if record["side"] == "back" else "the front faced the camera"),
+        ("Of known size", BY.get(record["plane"]["reference"], "nothing: millimetres are those of the plan")),
+        ("Limits of the view", "errors are given after the best fit of the whole plan to the whole piece"),
+        ("Measured with", f"foldtrue {versions['foldtrue']}"),
+        ("Program parts", ", ".join(f"{n} {v}" for n, v in versions.items() if n != "foldtrue" and v) or "not recorded"),
+    ]
+
+
+def sources(record: Record) -> Facts:
+    """The files it rests on, by name and checksum."""
+    origin = record["provenance"]
+    photos = record.get("photos") or [{"name": origin["photo"]["name"], "provenance": origin, "status": "used"}]
+    rows = [("Plan", f"{origin['plan']['name']}, {origin['plan']['sha256'][:16]}")]
+    for photo in photos:
+        found = photo["provenance"]
+        mark = f", {found['photo']['sha256'][:16]}" if found else ""
+        rows.append(("Photo", f"{photo['name']}{mark}, {photo['status'].replace('_', ' ')}"))
+    return rows
+
+
+def flag_notes(names: Sequence[str]) -> list[tuple[str, str]]:
+    """What each flag means and what helps, once each."""
+    known = [(name, FLAGS.get(name)) for name in dict.fromkeys(names)]
+    return [
+        (name.replace("_", " "), name if flag is None else f"{flag.sentence} {flag.advice}") for name, flag in known
+    ]
+
+
+def quality_facts(record: Record, units: Units) -> Facts:
+    """What the photo gave to measure."""
+    fit, seen = record["fit"], Counter(edge["status"] for edge in record["edges"])
+    facts = [("Resolution on the piece", units.density(_px_per_mm(record)))]
+    if "blur_px" in fit:
+        blur = "not measured" if fit["blur_px"] is None else f"{fit['blur_px']:.2g} px"
+        facts.append(("Blur of edges (median)", blur))
+    rms = fit["sample_rms_px"]
+    facts.append(("Scatter along edges (RMS)", "not measured" if rms is None else f"{rms:.2g} px"))
+    facts.append(("Edges seen", f"{seen['measured']} of {len(record['edges'])}"))
+    flags = Counter(name for twist in record["twists"] for name in twist["flags"])
+    flagged = ", ".join(f"{name.replace('_', ' ')} ({count})" for name, count in flags.most_common())
+    return [*facts, ("Remarks on twists", flagged or "none")]
+
+
+def _px_per_mm(record: Record) -> float:
+    """Of the photo, at the middle of the plan's twists."""
+    fit = record["fit"]
+    plane = PlaneMap(
+        np.array(fit["homography"], float), fit["k1"], np.array(fit["lens_centre_px"], float), fit["lens_focal_px"]
+    )
+    middle = np.mean([twist["planned_mm"] for twist in record["twists"]], axis=0, keepdims=True)
+    return float(np.sqrt(abs(np.linalg.det(plane.jacobian(middle)[0]))))
+
+
+@dataclass(frozen=True)
+class KindRow:
+    """One kind of figure under its limit. counts: (verdict's shape, word, how many)."""
+
+    kind: str
+    limit: str
+    counts: tuple[tuple[str, str, int], ...]
+    worst: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """shape, word: of the piece. settle: (what, what would settle it)."""
+
+    shape: str
+    word: str
+    limits_name: str
+    rule: str
+    notes: tuple[str, ...]
+    rows: tuple[KindRow, ...]
+    settle: tuple[tuple[str, str], ...]
+    touch_up: tuple[tuple[str, str], ...]
+
+
+def verdict(record: Record, units: Units) -> Verdict | None:
+    """The verdict and what it rests on; None where the piece was not judged. touch_up: (file name of the picture, the
+    entry in words)."""
+    from foldtrue.report.crops import crop_name
+
+    judgement = record.get("judgement")
+    if judgement is None:
+        return None
+    kept = judgement["tolerances"]
+    own = ", which is from no standard" if kept["built_in"] else ""
+    settle = judgement["settle"] if judgement["verdict"] != "outside" else []
+    return Verdict(
+        shape=SHAPES[judgement["verdict"]],
+        word=WORDS[judgement["verdict"]],
+        limits_name=f"{kept['name']} ({kept['sha256'][:8]}{own})",
+        rule=rule_words(Rule(guard=judgement["guard"])),
+        notes=tuple(verdict_notes(judgement)),
+        rows=tuple(_kind_rows(judgement, units)),
+        settle=tuple((f"{KIND_WORDS[r['kind']]} {place_words(r)}", units.sentence(r["advice"])) for r in settle),
+        touch_up=tuple((crop_name(r), units.sentence(touch_up_line(r))) for r in judgement["touch_up"]),
+    )
+
+
+def _kind_rows(judgement: Record, units: Units) -> Iterator[KindRow]:
+    for kind, limit in judgement["tolerances"]["limits"].items():
+        rows = [row for row in judgement["figures"] if row["kind"] == kind]
+        if rows:
+            count = Counter(row["verdict"] for row in rows)
+            counts = tuple((SHAPES[word], WORDS[word], count[word]) for word in SHAPES if count[word])
+            yield KindRow(KIND_WORDS[kind], units.sentence(limit_words(rows[0], limit)), counts, _worst(rows, units))
+
+
+def _worst(rows: Sequence[Record], units: Units) -> str:
+    told = [row for row in rows if row["value"] is not None and row["limit"] is not None]
+    if not told:
+        return "not measured"
+    worst = max(told, key=lambda row: abs(row["value"]) / row["limit"])
+    size = abs(worst["value"])
+    found = units.length(size, worst["u95"]) if worst["unit"] == "mm" else plus_minus(size, worst["u95"], _unit(worst))
+    return f"{found}, {place_words(worst)}"
+
+
+def _unit(row: Record) -> str:
+    return "%" if row["unit"] == "percent" else str(row["unit"])
+
+
+@dataclass(frozen=True)
+class TermRow:
+    """One term of the uncertainty. place_share, turn_share: of the mean variance over the measured twists."""
+
+    term: str
+    place_share: float
+    place: str
+    turn_share: float
+    turn: str
+
+
+def budget_rows(record: Record, units: Units) -> list[TermRow]:
+    """What the uncertainty of places and turns is made of, the largest term of places first; root mean squares over the
+    measured twists. Empty where the result does not tell."""
+    budgets = [twist["budget"]["terms"] for twist in record["twists"] if twist.get("budget")]
+    if not budgets:
+        return []
+    place, turn = (
+        {term: float(np.mean([b[term][figure] ** 2 for b in budgets])) for term in budgets[0]}
+        for figure in ("position_u95_mm", "angle_u95_deg")
+    )
+    all_place, all_turn = sum(place.values()) or 1.0, sum(turn.values()) or 1.0
+    return [
+        TermRow(
+            TERM_WORDS.get(term, term.replace("_", " ")),
+            place[term] / all_place,
+            f"± {place[term] ** 0.5 / units.mm:.2g} {units.label}",
+            turn[term] / all_turn,
+            f"± {turn[term] ** 0.5:.2g} deg",
+        )
+        for term in sorted(place, key=lambda name: -place[name])
+    ]
+
+
+def budget_notes(record: Record, units: Units) -> list[str]:
+    """What leads, what helps against it, and what no term holds."""
+    leads = record["summary"].get("uncertainty_leads")
+    if not leads:
+        return []
+    notes = [f"{name}: {leads[key]['advice']}" for name, key in (("Places", "position"), ("Turns", "angle"))]
+    if leads["waves_advice"]:
+        notes.append(leads["waves_advice"])
+    return [units.sentence(note) for note in notes]
+
+
+def causes(record: Record, units: Units) -> list[tuple[str, str]] | None:
+    """What looks like a habit in the errors, (sentence, advice) each; None where it was not looked for."""
+    found = record.get("diagnosis")
+    if found is None:
+        return None
+    if found.get("reason"):
+        return [(found["reason"], "")]
+    return [(units.sentence(f["sentence"]), units.sentence(f["advice"])) for f in found["findings"]]
+
+
+def pleat_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]]:
+    """How many pleats were measured, and the worst of them: name, planned width, width error, parallelism."""
+    measured = [pleat for pleat in record["pleats"] if pleat["width_error_mm"] is not None]
+    worst = sorted(measured, key=lambda pleat: -abs(pleat["width_error_mm"]))[:_WORST]
+    rows = [
+        (
+            pleat["id"],
+            units.plain(pleat["planned_width_mm"]),
+            units.length(pleat["width_error_mm"], pleat["width_u95_mm"]),
+            plus_minus(pleat["parallelism_deg"], pleat["parallelism_u95_deg"], "deg"),
+        )
+        for pleat in worst
+    ]
+    return f"{len(measured)} of {len(record['pleats'])} measured", rows
+
+
+def closure_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]]:
+    """How many nodes were measured, and the worst of them: place on the plan, closure, largest gap."""
+    measured = [node for node in record["nodes"] if node["closure_rms_mm"] is not None]
+    worst = sorted(measured, key=lambda node: -node["closure_rms_mm"])[:_WORST]
+    rows = [
+        (
+            ", ".join(f"{axis} {value / units.mm:.3g}" for axis, value in zip("xy", node["planned_mm"], strict=True))
+            + f" {units.label}",
+            units.length(node["closure_rms_mm"], node["closure_u95_mm"]),
+            units.length(node["largest_gap_mm"], node["gap_u95_mm"]),
+        )
+        for node in worst
+    ]
+    return f"{len(measured)} of {len(record['nodes'])} measured", rows
+
+
+def across_rows(record: Record, units: Units) -> list[tuple[str, ...]]:
+    """Of the outline: sides, planned distance, error against the other directions."""
+    return [
+        (
+            f"{pair['sides'][0]} and {pair['sides'][1]}",
+            units.plain(pair["planned_mm"], 4),
+            units.length(pair["relative_error_mm"], pair["relative_u95_mm"]),
+        )
+        for pair in (record["outline"] or {"across": []})["across"]
+    ]
