@@ -18,6 +18,8 @@ _STEP = 1.45
 _PICTURE = 95.0
 """Height of the picture at most."""
 _FOOT = 6.0
+_UNBROKEN = 110.0
+"""A table no taller than this stays on one page."""
 
 Jpeg = tuple[bytes, tuple[int, int]]
 Row = Sequence[str]
@@ -25,13 +27,13 @@ Row = Sequence[str]
 
 @dataclass(frozen=True)
 class HandoutText:
-    """title; about: lines under it; verdict: its letter and its word, None where nothing was judged; tables: (heading,
-    rows of cells); cautions: a paragraph each."""
+    """title; about: lines under it; verdict: its letter and its word, None where nothing was judged; tables: (heading, a
+    line under it, rows of cells); cautions: a paragraph each."""
 
     title: str
     about: Sequence[str]
     verdict: tuple[str, str] | None
-    tables: Sequence[tuple[str, Sequence[Row]]]
+    tables: Sequence[tuple[str, str, Sequence[Row]]]
     cautions: Sequence[str]
 
 
@@ -45,8 +47,8 @@ def handout_pages(text: HandoutText, picture: Jpeg | None, paper: PaperName) -> 
         blocks.append(_picture(picture, room))
     if text.verdict is not None:
         blocks.append(_verdict(text.verdict, room))
-    for heading, rows in text.tables:
-        blocks += _table(heading, rows, room)
+    for table in text.tables:
+        blocks += _table(*table, room)
     blocks.append(_cautions(text.cautions, room))
     pages = list(_flow(blocks, height))
     foot = [_foot(text.title, k + 1, len(pages), room) for k in range(len(pages))]
@@ -99,26 +101,35 @@ def _verdict(verdict: tuple[str, str], room: float) -> Block:
         Stroke(box, "frame", 0.4, closed=True),
         Stroke(square, "frame", 0.4, closed=True),
         Words((5.7, -6.7), shape, 5.0, "middle"),
-        Words((12.0, -6.6), fitted(f"{word} by the limits below", 4.5, room - 14), 4.5),
+        Words((12.0, -6.6), fitted(f"{word} by the limits stated here", 4.5, room - 14), 4.5),
     )
     return marks, 14.0
 
 
-def _table(heading: str, rows: Sequence[Row], room: float) -> list[Block]:
-    """Heading together with the first row, then a block a row, so that a page may end after any."""
-    blocks: list[Block] = []
+def _table(heading: str, note: str, rows: Sequence[Row], room: float) -> list[Block]:
+    """One block where the table is short, else a block a row, the heading with the first, so that a page may end after
+    any."""
+    columns = _columns(rows, room)
+    blocks = [_table_head(heading, note, room), *(_row(row, columns) for row in rows)]
+    blocks[-1] = (blocks[-1][0], blocks[-1][1] + 4.0)
+    together = len(blocks) if sum(tall for _, tall in blocks) <= _UNBROKEN else 2
+    return [_joined(blocks[:together]), *blocks[together:]]
+
+
+def _table_head(heading: str, note: str, room: float) -> Block:
     head, tall = text_block(heading, _HEAD, room)
     line = Stroke(np.array([[0.0, -tall - 0.8], [room, -tall - 0.8]]), "rule", 0.25)
-    start: Block = ((*head, line), tall + 1.8)
-    columns = _columns(rows, room)
-    for row in rows:
-        marks, high = _row(row, columns)
-        marks, high = (*start[0], *placed(marks, 0.0, -start[1])), high + start[1]
-        blocks.append((marks, high))
-        start = ((), 0.0)
-    if blocks:
-        blocks[-1] = (blocks[-1][0], blocks[-1][1] + 4.0)
-    return blocks
+    below, more = text_block(note, _SMALL, room)
+    return (*head, line, *placed(below, 0.0, -tall - 1.2)), tall + 1.8 + more
+
+
+def _joined(blocks: Sequence[Block]) -> Block:
+    marks: list[Mark] = []
+    y = 0.0
+    for block, tall in blocks:
+        marks += placed(block, 0.0, y)
+        y -= tall
+    return tuple(marks), -y
 
 
 def _columns(rows: Sequence[Row], room: float) -> list[tuple[float, float]]:

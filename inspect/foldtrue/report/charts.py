@@ -8,8 +8,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 from markupsafe import Markup
 
+from foldtrue.report.overlay import magnification
 from foldtrue.report.svg import Node, add, markup, outline, picture
 from foldtrue.report.twist_rows import TwistRow
 from foldtrue.report.units import Units
@@ -17,8 +19,7 @@ from foldtrue.report.units import Units
 Point = tuple[float, float]
 _LARGEST_DISC = 0.44
 """Radius of the worst twist's disc, of the room between twists."""
-_STEPS = (1, 2, 3, 5, 10, 20, 30, 50, 100, 200, 300, 500, 1000)
-_READABLE_PX = 9.0
+_READABLE_PX = 11.0
 
 
 @dataclass(frozen=True)
@@ -86,8 +87,9 @@ def error_map(ground: Ground) -> Markup:
         dashes = {} if row.clearly_off else {"stroke_dasharray": f"{3 * thin:.2f} {2 * thin:.2f}"}
         kind = "disc" if row.clearly_off else "disc unclear"
         add(root, "circle", kind, cx=x, cy=y, r=radius, stroke_width=thin, **dashes)
-        add(root, "text", "name", row.id, x=x, y=y - 0.15 * size, font_size=0.8 * size)
-        add(root, "text", "figure", ground.units.number(row.off_mm), x=x, y=y + 0.85 * size, font_size=size)
+        away = radius + 0.25 * size if radius < size else 0.2 * size  # words do not fit into a small disc
+        add(root, "text", "name", row.id, x=x, y=y - away, font_size=0.8 * size)
+        add(root, "text", "figure", ground.units.number(row.off_mm), x=x, y=y + away + 0.65 * size, font_size=size)
     return markup(root)
 
 
@@ -95,7 +97,8 @@ def error_arrows(ground: Ground) -> tuple[Markup, float]:
     """Every twist's error as an arrow from its planned place, enlarged, the circle that holds 95 % of it at the tip;
     and how many times enlarged."""
     root = _empty(ground, "arrows", "Direction and size of every twist's place error, enlarged")
-    times = enlargement([row.off_mm for row in ground.rows if row.off_mm is not None], ground.room_mm)
+    errors = np.array([row.off_mm for row in ground.rows if row.off_mm is not None])
+    times = magnification(errors, ground.room_mm)
     thin = 0.02 * ground.room_mm
     for row in ground.rows:
         x, y = ground.place(row.at_mm)
@@ -110,12 +113,6 @@ def error_arrows(ground: Ground) -> tuple[Markup, float]:
         at = y + below * 0.16 * ground.room_mm + 0.3 * _type_mm(ground)
         add(root, "text", "name", row.id, x=x, y=at, font_size=0.8 * _type_mm(ground))
     return markup(root), times
-
-
-def enlargement(errors_mm: Sequence[float], room_mm: float) -> float:
-    """The largest step at which the worst arrow ends before the next twist."""
-    worst = max(errors_mm, default=0.0)
-    return max((step for step in _STEPS if worst and step * worst <= 0.8 * room_mm), default=1)
 
 
 def _arrow(root: Node, start: Point, tip: Point, width: float) -> None:

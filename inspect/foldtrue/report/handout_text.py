@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from foldtrue.report import sections
@@ -18,7 +18,7 @@ CAUTIONS = (
 
 
 def handout_parts(record: Mapping[str, Any], options: PageOptions) -> dict[str, Any]:
-    """title, about (lines under it), tables (heading, rows of cells each) and cautions; plain text."""
+    """title, about (lines under it), verdict, tables (heading, a line under it, rows of cells) and cautions; plain text."""
     judged = sections.verdict(record, options.units)
     maker = "" if options.maker is None else f"Folded by {shown(options.maker)}. "
     about = (
@@ -34,17 +34,16 @@ def handout_parts(record: Mapping[str, Any], options: PageOptions) -> dict[str, 
     }
 
 
-def _tables(record: Mapping[str, Any], options: PageOptions, judged: sections.Verdict | None) -> Any:
+def _tables(record: Mapping[str, Any], options: PageOptions, judged: sections.Verdict | None) -> Iterator[Any]:
     units, whole = options.units, record["summary"]
     piece = [("Plan", shown(record["provenance"]["plan"]["name"])), ("Pitch of the grid", _pitch(whole, options))]
-    yield "The piece", [*piece, ("Twists", str(whole["twists"])), *sections.size_facts(record, units)]
-    yield "How true it is", sections.summary_facts(record, units)
+    yield "The piece", "", [*piece, ("Twists", str(whole["twists"])), *sections.size_facts(record, units)]
+    yield "How true it is", "", sections.summary_facts(record, units)
     if judged is not None:
         rows = [(row.kind, f"at most {row.limit}", _counts(row), row.worst) for row in judged.rows]
-        yield f"Limits: {shown(judged.limits_name)}; {judged.rule}", rows
-        if judged.notes:
-            yield "To read the verdict rightly", [(note,) for note in judged.notes]
-    yield "How it was measured", sections.how_measured(record)[:-1]
+        said = " ".join((f"{shown(judged.limits_name)}; {judged.rule}.", *judged.notes))
+        yield "Limits it was held against", said, [("Figure", "Limit", "How many", "Worst"), *rows]
+    yield "How it was measured", "", sections.how_measured(record)[:-1]
 
 
 def _pitch(whole: Mapping[str, Any], options: PageOptions) -> str:

@@ -50,8 +50,14 @@ def _twist(root: Node, twist: PlacedTwist, said: tuple[int, str], magnify: float
         for kind, shape in (("as-found", twist.found), ("enlarged", grown)):
             _line(add(link, "g", kind), "found", outline(shape), 2.6 * unit)
         _line(link, "planned", outline(twist.planned), unit)
-        _error(add(link, "g", "enlarged"), twist.centre, (x * magnify, y * magnify), twist.u95_px * magnify, unit)
-    add(link, "text", "name", twist.id, x=twist.centre[0], y=twist.centre[1] - 0.6 * size, font_size=size)
+        _error(link, twist.centre, (x * magnify, y * magnify), twist.u95_px * magnify, unit)
+    add(link, "text", "name", twist.id, x=twist.centre[0], y=twist.centre[1] + _beside(twist, size), font_size=size)
+
+
+def _beside(twist: PlacedTwist, size: float) -> float:
+    """From a twist's middle to the base line of its name, away from where its arrow points."""
+    upward = twist.error is not None and twist.error[1] < 0
+    return 1.3 * size if upward else -0.6 * size
 
 
 def _line(parent: Node, kind: str, path: str, width: float) -> None:

@@ -86,8 +86,9 @@ def size_facts(record: Record, units: Units) -> Facts:
     rows = []
     for pair in (record["outline"] or {"across": []})["across"]:
         i, j = pair["sides"]
-        planned, true = units.plain(pair["planned_mm"], 4), units.length(pair["true_mm"], pair["true_u95_mm"])
-        rows.append((f"Across, sides {i} and {j}", f"planned {planned}; {true}"))
+        true = pair["true_mm"]
+        found = "true size not measured" if true is None else f"measured {units.length(true, pair['true_u95_mm'])}"
+        rows.append((f"Across, sides {i} and {j}", f"planned {units.plain(pair['planned_mm'], 4)}, {found}"))
     return rows
 
 
@@ -288,7 +289,9 @@ def pleat_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]
             pleat["id"],
             units.plain(pleat["planned_width_mm"]),
             units.length(pleat["width_error_mm"], pleat["width_u95_mm"]),
-            plus_minus(pleat["parallelism_deg"], pleat["parallelism_u95_deg"], "deg"),
+            "none by the plan"
+            if "no_mountain_edge" in pleat["flags"]
+            else plus_minus(pleat["parallelism_deg"], pleat["parallelism_u95_deg"], "deg"),
         )
         for pleat in worst
     ]
