@@ -65,9 +65,7 @@ def page_options(units: Any, title: str | None = None, maker: str | None = None,
     return PageOptions(date=chosen, title=title, maker=maker, units=Units(units))
 
 
-def write_reports(
-    result: Path, html: Path | None, pdf: Path | None, options: PageOptions, paper: Any = "A4"
-) -> None:
+def write_reports(result: Path, html: Path | None, pdf: Path | None, options: PageOptions, paper: Any = "A4") -> None:
     """Write the files asked for and say so; never over the result itself."""
     from foldtrue.piece_report import html_report, pdf_report, read_finished
     from foldtrue.report.files import check_not_result, write_whole

@@ -158,8 +158,8 @@ def _row(row: Row, columns: Sequence[tuple[float, float]]) -> Block:
 def _cautions(cautions: Sequence[str], room: float) -> Block:
     marks: list[Mark] = [Stroke(np.array([[0.0, 0.0], [room, 0.0]]), "rule", 0.5)]
     y = -1.0
-    for caution in cautions:
-        block, tall = text_block(f"Take care. {caution}", _SMALL, room)
+    for k, caution in enumerate(cautions):
+        block, tall = text_block(caution if k else f"Take care. {caution}", _SMALL, room)
         marks += placed(block, 0.0, y)
         y -= tall + 0.6
     return tuple(marks), -y

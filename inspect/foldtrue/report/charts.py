@@ -87,7 +87,7 @@ def error_map(ground: Ground) -> Markup:
         dashes = {} if row.clearly_off else {"stroke_dasharray": f"{3 * thin:.2f} {2 * thin:.2f}"}
         kind = "disc" if row.clearly_off else "disc unclear"
         add(root, "circle", kind, cx=x, cy=y, r=radius, stroke_width=thin, **dashes)
-        away = radius + 0.25 * size if radius < size else 0.2 * size  # words do not fit into a small disc
+        away = radius + 0.25 * size if radius < 1.35 * size else 0.2 * size  # words do not fit into a small disc
         add(root, "text", "name", row.id, x=x, y=y - away, font_size=0.8 * size)
         add(root, "text", "figure", ground.units.number(row.off_mm), x=x, y=y + away + 0.65 * size, font_size=size)
     return markup(root)

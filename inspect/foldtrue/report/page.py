@@ -70,7 +70,7 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
     judged = sections.verdict(record, units)
     places, photo = pictures.places, pictures.photo
     said = {row.id: (row.number, twist_words(row, units)) for row in rows}
-    return _template().render(
+    page: str = _template().render(
         title=title_of(record, options),
         maker=None if options.maker is None else shown(options.maker),
         date=shown(options.date),
@@ -91,6 +91,7 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
         twists=[_listed(row, units) for row in worst_first(rows)],
         notes=sections.flag_notes([str(name) for name in flags]),
     )
+    return page
 
 
 def twist_words(row: TwistRow, units: Units) -> str:

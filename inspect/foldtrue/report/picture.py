@@ -18,9 +18,9 @@ from foldtrue.frames import Array
 from foldtrue.handover import Inspection
 from foldtrue.measured import radius95
 from foldtrue.report.overlay import (
+    background,
     drawn_error,
     magnification,
-    background,
     photo_part,
     planned_tips,
     room_between_twists_mm,

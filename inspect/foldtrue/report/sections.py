@@ -99,6 +99,7 @@ def how_measured(record: Record) -> Facts:
     count = "1" if not photos else f"{len(used)} of {len(photos)} given, combined"
     views = dict.fromkeys(p["view"] for p in used) if used else [record["view"]]
     versions = record["provenance"]["versions"]
+    parts = [f"{name} {version}" for name, version in versions.items() if name != "foldtrue" and version]
     return [
         ("Photos", count),
         ("View", "; ".join(VIEW_WORDS.get(view, str(view)) for view in views)),
@@ -106,7 +107,10 @@ def how_measured(record: Record) -> Facts:
         ("Of known size", BY.get(record["plane"]["reference"], "nothing: millimetres are those of the plan")),
         ("Limits of the view", "errors are given after the best fit of the whole plan to the whole piece"),
         ("Measured with", f"foldtrue {versions['foldtrue']}"),
-        ("Program parts", ", ".join(f"{n} {v}" for n, v in versions.items() if n != "foldtrue" and v) or "not recorded"),
+        (
+            "Program parts",
+            ", ".join(parts) or "not recorded",
+        ),
     ]
 
 
@@ -284,7 +288,7 @@ def pleat_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]
     """How many pleats were measured, and the worst of them: name, planned width, width error, parallelism."""
     measured = [pleat for pleat in record["pleats"] if pleat["width_error_mm"] is not None]
     worst = sorted(measured, key=lambda pleat: -abs(pleat["width_error_mm"]))[:_WORST]
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             pleat["id"],
             units.plain(pleat["planned_width_mm"]),
@@ -302,7 +306,7 @@ def closure_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...
     """How many nodes were measured, and the worst of them: place on the plan, closure, largest gap."""
     measured = [node for node in record["nodes"] if node["closure_rms_mm"] is not None]
     worst = sorted(measured, key=lambda node: -node["closure_rms_mm"])[:_WORST]
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             ", ".join(f"{axis} {value / units.mm:.3g}" for axis, value in zip("xy", node["planned_mm"], strict=True))
             + f" {units.label}",

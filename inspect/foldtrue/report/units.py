@@ -42,8 +42,8 @@ class Units:
 
     def length(self, value_mm: float | None, u95_mm: float | None) -> str:
         """A measured length with its uncertainty, '0.12 ± 0.03 mm'."""
-        scaled = (None if x is None else x / self.mm for x in (value_mm, u95_mm))
-        return plus_minus(*scaled, self.label)
+        value, u95 = (None if x is None else x / self.mm for x in (value_mm, u95_mm))
+        return plus_minus(value, u95, self.label)
 
     def plain(self, value_mm: float, digits: int = 3) -> str:
         """A length that has no uncertainty, such as a planned one or a limit."""
