@@ -41,14 +41,16 @@ def read_finished(place: Path) -> Finished:
 
 def html_report(found: Finished, options: PageOptions) -> str:
     """The page. Raises UnreadableFile when the record has not the published form."""
-    photo, places = _shown(found, _PHOTO_PX)
-    pictures = Pictures(photo, places, _formed(lambda: _crops(found)))
-    return _formed(lambda: report_page(found.record, pictures, options))
+
+    def make() -> str:
+        return report_page(found.record, Pictures(*_shown(found, _PHOTO_PX), _crops(found)), options)
+
+    return _formed(make)
 
 
 def pdf_report(found: Finished, options: PageOptions, paper: PaperName = "A4") -> bytes:
     """The pages for a buyer or a class. Raises UnreadableFile when the record has not the published form."""
-    photo, _ = _shown(found, _PRINTED_PX)
+    photo, _ = _formed(lambda: _shown(found, _PRINTED_PX))
     jpeg = None if photo is None else (photo.jpeg, photo.size_px)
     text = _formed(lambda: HandoutText(**handout_parts(found.record, options)))
     return pdf_bytes(handout_pages(text, jpeg, paper))

@@ -145,8 +145,8 @@ def _measure_together(
     out: Path | None,
     judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
 ) -> Mapping[str, Any] | None:
-    """Measure several photos of one piece and give its record. Where no figures of one piece come of them, each photo's are given all the
-    same before that is said."""
+    """Measure several photos of one piece and give its record. Where no figures of one piece come of them, each photo's
+    are given all the same before that is said."""
     from foldtrue.inspection import inspect_photos
     from foldtrue.plan.file import read_plan
     from foldtrue.report.pooled import pooled_record, pooled_text, write_pooled

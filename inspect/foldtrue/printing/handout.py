@@ -27,8 +27,8 @@ Row = Sequence[str]
 
 @dataclass(frozen=True)
 class HandoutText:
-    """title; about: lines under it; verdict: its letter and its word, None where nothing was judged; tables: (heading, a
-    line under it, rows of cells); cautions: a paragraph each."""
+    """title; about: lines under it; verdict: its letter and its word, None where nothing was judged; tables: (heading,
+    a line under it, rows of cells); cautions: a paragraph each."""
 
     title: str
     about: Sequence[str]

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from foldtrue.report import sections
-from foldtrue.report.page import PageOptions, shown, title_of
+from foldtrue.report.names import shown
+from foldtrue.report.page import PageOptions, title_of
 
 CAUTIONS = (
     "This is not a certified measurement: no laboratory has checked it, and it is no ground for a legal or safety "
@@ -18,7 +19,7 @@ CAUTIONS = (
 
 
 def handout_parts(record: Mapping[str, Any], options: PageOptions) -> dict[str, Any]:
-    """title, about (lines under it), verdict, tables (heading, a line under it, rows of cells) and cautions; plain text."""
+    """title, about (lines under it), verdict, tables (heading, a line below, rows of cells) and cautions; plain text."""
     judged = sections.verdict(record, options.units)
     maker = "" if options.maker is None else f"Folded by {shown(options.maker)}. "
     about = (

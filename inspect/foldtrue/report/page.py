@@ -16,13 +16,12 @@ from foldtrue.report import sections
 from foldtrue.report.charts import Ground, error_arrows, error_map, ring_charts, share_bar
 from foldtrue.report.judgement import SHAPES, WORDS
 from foldtrue.report.marked_photo import marked_photo
+from foldtrue.report.names import shown
 from foldtrue.report.picture_read import Picture, Places
 from foldtrue.report.twist_rows import TwistRow, room_mm, twist_rows, worst_first
 from foldtrue.report.units import Units
 
 Record = Mapping[str, Any]
-_LONGEST = 160
-"""Characters of a name that are shown: a longer one would hide what the page is about."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,12 +47,6 @@ class Pictures:
     photo: Picture | None = None
     places: Places | None = None
     crops: Mapping[str, Picture] = field(default_factory=dict)
-
-
-def shown(text: object, most: int = _LONGEST) -> str:
-    """A name from outside as it may stand on a page: without control characters, its beginning where it is long."""
-    plain = " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
-    return plain if len(plain) <= most else plain[: most - 1] + "…"
 
 
 def title_of(record: Record, options: PageOptions) -> str:

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 
 from markupsafe import Markup
 
+from foldtrue.report.names import shown
+
 Node = ET.Element
 Points = Iterable[Sequence[float]]
 
@@ -22,7 +24,7 @@ def add(parent: Node, tag: str, kind: str = "", text: str = "", **attributes: st
     """A new element at the end of `parent`; an attribute's _ stands for -."""
     plain = {name.replace("_", "-"): v if isinstance(v, str) else number(v) for name, v in attributes.items()}
     node = ET.SubElement(parent, tag, ({"class": kind} if kind else {}) | plain)
-    node.text = text or None
+    node.text = shown(text) or None
     return node
 
 
