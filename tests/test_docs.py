@@ -55,7 +55,7 @@ def test_links_lead_somewhere(page):
 @pytest.mark.parametrize("page", PAGES, ids=IDS)
 def test_commands_in_the_documents_exist_with_their_options(page):
     known = {" ".join(path[1:]): command for path, command in commands()}
-    names = r"(?:plan|tolerances) (?:new|check|draw|show)|sheet|grid|piece|judge|compare|practice"
+    names = r"(?:plan|tolerances) (?:new|check|draw|show)|sheet|grid|piece|report|judge|compare|practice"
     call = rf"(?:^\$ |`|/)foldtrue ((?:{names}) [^`\n]*)"
     for line in re.findall(call, page.read_text("utf-8"), re.M):
         words = shlex.split(line.split("&&")[0])
