@@ -147,7 +147,7 @@ def test_what_the_uncertainty_is_made_of_is_shown_where_the_result_tells_it(foun
             twist["budget"] = {"terms": terms}
     page = Page(html_report(changed(found, twists=twists), OPTIONS))
     assert page.row_of("lens")[2:] == ["64 %, ± 0.04 mm", "", "0 %, ± 0 deg"]
-    assert page.row_of("noise of the pixels")[2:] == ["36 %, ± 0.03 mm", "", "100 %, ± 0.1 deg"]
+    assert page.row_of("noise of the pixels")[2:] == ["36 %, ± 0.03 mm", "", "100 %, ± 0.10 deg"]
 
 
 def test_causes_are_shown_where_the_result_tells_them(found):

@@ -60,7 +60,8 @@ def test_the_page_never_scrolls_sideways(page):
 def test_nothing_sticks_out_of_what_can_be_scrolled(page):
     """Of every box that does not scroll by itself, and of no part of one that does."""
     out = page.evaluate("""() => [...document.querySelectorAll('main *')].filter((e) =>
-        !e.closest('.wide, .viewer, svg') && e.getBoundingClientRect().right > innerWidth + 1).map((e) => e.outerHTML)""")
+        !e.closest('.wide, .viewer, svg') && e.getBoundingClientRect().right > innerWidth + 1)
+        .map((e) => e.outerHTML)""")
     assert out == []
 
 

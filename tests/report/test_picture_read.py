@@ -53,7 +53,9 @@ def test_a_large_picture_is_made_smaller(path, picture):
     assert read_picture(path, 50).size_px == (50, 30)
 
 
-@pytest.mark.parametrize("content", [b"", b"<svg onload='alert(1)'/>", b"\xff\xd8\xff\xe0broken", b"GIF89a" + b"\0" * 99])
+@pytest.mark.parametrize(
+    "content", [b"", b"<svg onload='alert(1)'/>", b"\xff\xd8\xff\xe0broken", b"GIF89a" + b"\0" * 99]
+)
 def test_what_is_no_picture_is_none(path, content):
     path.write_bytes(content)
     assert read_picture(path, 500) is None

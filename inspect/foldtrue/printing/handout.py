@@ -101,7 +101,7 @@ def _verdict(verdict: tuple[str, str], room: float) -> Block:
         Stroke(box, "frame", 0.4, closed=True),
         Stroke(square, "frame", 0.4, closed=True),
         Words((5.7, -6.7), shape, 5.0, "middle"),
-        Words((12.0, -6.6), fitted(f"{word} by the limits stated here", 4.5, room - 14), 4.5),
+        Words((12.0, -6.6), fitted(f"Verdict: {word}, by the limits stated here", 4.5, room - 14), 4.5),
     )
     return marks, 14.0
 

@@ -8,6 +8,7 @@ from typing import Any
 from foldtrue.report import sections
 from foldtrue.report.names import shown
 from foldtrue.report.page import PageOptions, title_of
+from foldtrue.report.verdict_part import KindRow, Verdict, verdict
 
 CAUTIONS = (
     "This is not a certified measurement: no laboratory has checked it, and it is no ground for a legal or safety "
@@ -19,8 +20,8 @@ CAUTIONS = (
 
 
 def handout_parts(record: Mapping[str, Any], options: PageOptions) -> dict[str, Any]:
-    """title, about (lines under it), verdict, tables (heading, a line below, rows of cells) and cautions; plain text."""
-    judged = sections.verdict(record, options.units)
+    """title, about (lines under it), verdict, tables (heading, a line below, rows of cells), cautions; plain text."""
+    judged = verdict(record, options.units)
     maker = "" if options.maker is None else f"Folded by {shown(options.maker)}. "
     about = (
         f"{maker}Measured from a photo; report of {shown(options.date)}.",
@@ -29,13 +30,13 @@ def handout_parts(record: Mapping[str, Any], options: PageOptions) -> dict[str, 
     return {
         "title": title_of(record, options),
         "about": about,
-        "verdict": None if judged is None else (judged.shape, f"{judged.word[0].upper()}{judged.word[1:]}"),
+        "verdict": None if judged is None else (judged.shape, judged.word),
         "tables": tuple(_tables(record, options, judged)),
         "cautions": CAUTIONS,
     }
 
 
-def _tables(record: Mapping[str, Any], options: PageOptions, judged: sections.Verdict | None) -> Iterator[Any]:
+def _tables(record: Mapping[str, Any], options: PageOptions, judged: Verdict | None) -> Iterator[Any]:
     units, whole = options.units, record["summary"]
     piece = [("Plan", shown(record["provenance"]["plan"]["name"])), ("Pitch of the grid", _pitch(whole, options))]
     yield "The piece", "", [*piece, ("Twists", str(whole["twists"])), *sections.size_facts(record, units)]
@@ -51,5 +52,5 @@ def _pitch(whole: Mapping[str, Any], options: PageOptions) -> str:
     return f"planned {options.units.plain(whole['pitch_mm'], 4)}"
 
 
-def _counts(row: sections.KindRow) -> str:
+def _counts(row: KindRow) -> str:
     return ", ".join(f"{count} {word}" for _, word, count in row.counts)

@@ -20,6 +20,7 @@ from foldtrue.report.names import shown
 from foldtrue.report.picture_read import Picture, Places
 from foldtrue.report.twist_rows import TwistRow, room_mm, twist_rows, worst_first
 from foldtrue.report.units import Units
+from foldtrue.report.verdict_part import Verdict, verdict
 
 Record = Mapping[str, Any]
 
@@ -60,7 +61,7 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
     ground = Ground(rows, _rim(record), room_mm(rows, float(record["summary"]["pitch_mm"])), units)
     arrows, times = error_arrows(ground)
     flags = [*record["plane"]["assumed"], *(name for row in rows for name in row.flags)]
-    judged = sections.verdict(record, units)
+    judged = verdict(record, units)
     places, photo = pictures.places, pictures.photo
     said = {row.id: (row.number, twist_words(row, units)) for row in rows}
     page: str = _template().render(
@@ -124,7 +125,7 @@ def _rim(record: Record) -> tuple[tuple[float, float], ...]:
     return tuple((float(side["planned_mm"][0][0]), float(side["planned_mm"][0][1])) for side in sides)
 
 
-def _crops(judged: sections.Verdict | None, crops: Mapping[str, Picture]) -> list[tuple[str, Markup | None]]:
+def _crops(judged: Verdict | None, crops: Mapping[str, Picture]) -> list[tuple[str, Markup | None]]:
     """The touch-up list: words, and the picture's address where there is one."""
     entries = () if judged is None else judged.touch_up
     return [(words, _address(crops[name]) if name in crops else None) for name, words in entries]

@@ -1,5 +1,5 @@
-"""The parts of a report as rows of text, read from a result's record: what was measured and how, the verdict, what the
-uncertainty is made of, causes, pleats, closure, what to touch up. Every figure in them is the record's own.
+"""The parts of a report as rows of text, read from a result's record: what was measured and how, what the uncertainty
+is made of, causes, pleats, closure; all but the verdict (`verdict_part.py`). Every figure in them is the record's own.
 """
 
 from __future__ import annotations
@@ -13,18 +13,7 @@ import numpy as np
 
 from foldtrue.flags import FLAGS
 from foldtrue.frames import PlaneMap
-from foldtrue.handover_judge import Rule
-from foldtrue.measured import plus_minus
-from foldtrue.report.judgement import (
-    KIND_WORDS,
-    SHAPES,
-    WORDS,
-    limit_words,
-    place_words,
-    rule_words,
-    touch_up_line,
-    verdict_notes,
-)
+from foldtrue.measured import decimal_places, plus_minus
 from foldtrue.report.tables import BY
 from foldtrue.report.units import Units
 
@@ -139,14 +128,25 @@ def quality_facts(record: Record, units: Units) -> Facts:
     fit, seen = record["fit"], Counter(edge["status"] for edge in record["edges"])
     facts = [("Resolution on the piece", units.density(_px_per_mm(record)))]
     if "blur_px" in fit:
-        blur = "not measured" if fit["blur_px"] is None else f"{fit['blur_px']:.2g} px"
+        blur = "told only against the light" if fit["blur_px"] is None else f"{fit['blur_px']:.2g} px"
         facts.append(("Blur of edges (median)", blur))
     rms = fit["sample_rms_px"]
     facts.append(("Scatter along edges (RMS)", "not measured" if rms is None else f"{rms:.2g} px"))
     facts.append(("Edges seen", f"{seen['measured']} of {len(record['edges'])}"))
     flags = Counter(name for twist in record["twists"] for name in twist["flags"])
     flagged = ", ".join(f"{name.replace('_', ' ')} ({count})" for name, count in flags.most_common())
-    return [*facts, ("Remarks on twists", flagged or "none")]
+    facts.append(("Remarks on twists", flagged or "none"))
+    return [*facts, *_repeatability(record, units)]
+
+
+def _repeatability(record: Record, units: Units) -> Facts:
+    """How far single photos of the piece scatter, where there were several."""
+    found = record.get("repeatability")
+    if not found:
+        return []
+    place = units.length(found["position_std_mm"], found["position_std_u95_mm"])
+    turn = plus_minus(found["angle_std_deg"], found["angle_std_u95_deg"], "deg")
+    return [("Repeatability of one photo", f"{place} per axis, {turn} (standard deviations)")]
 
 
 def _px_per_mm(record: Record) -> float:
@@ -160,76 +160,6 @@ def _px_per_mm(record: Record) -> float:
 
 
 @dataclass(frozen=True)
-class KindRow:
-    """One kind of figure under its limit. counts: (verdict's shape, word, how many)."""
-
-    kind: str
-    limit: str
-    counts: tuple[tuple[str, str, int], ...]
-    worst: str
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """shape, word: of the piece. settle: (what, what would settle it)."""
-
-    shape: str
-    word: str
-    limits_name: str
-    rule: str
-    notes: tuple[str, ...]
-    rows: tuple[KindRow, ...]
-    settle: tuple[tuple[str, str], ...]
-    touch_up: tuple[tuple[str, str], ...]
-
-
-def verdict(record: Record, units: Units) -> Verdict | None:
-    """The verdict and what it rests on; None where the piece was not judged. touch_up: (file name of the picture, the
-    entry in words)."""
-    from foldtrue.report.crops import crop_name
-
-    judgement = record.get("judgement")
-    if judgement is None:
-        return None
-    kept = judgement["tolerances"]
-    own = ", which is from no standard" if kept["built_in"] else ""
-    settle = judgement["settle"] if judgement["verdict"] != "outside" else []
-    return Verdict(
-        shape=SHAPES[judgement["verdict"]],
-        word=WORDS[judgement["verdict"]],
-        limits_name=f"{kept['name']} ({kept['sha256'][:8]}{own})",
-        rule=rule_words(Rule(guard=judgement["guard"])),
-        notes=tuple(verdict_notes(judgement)),
-        rows=tuple(_kind_rows(judgement, units)),
-        settle=tuple((f"{KIND_WORDS[r['kind']]} {place_words(r)}", units.sentence(r["advice"])) for r in settle),
-        touch_up=tuple((crop_name(r), units.sentence(touch_up_line(r))) for r in judgement["touch_up"]),
-    )
-
-
-def _kind_rows(judgement: Record, units: Units) -> Iterator[KindRow]:
-    for kind, limit in judgement["tolerances"]["limits"].items():
-        rows = [row for row in judgement["figures"] if row["kind"] == kind]
-        if rows:
-            count = Counter(row["verdict"] for row in rows)
-            counts = tuple((SHAPES[word], WORDS[word], count[word]) for word in SHAPES if count[word])
-            yield KindRow(KIND_WORDS[kind], units.sentence(limit_words(rows[0], limit)), counts, _worst(rows, units))
-
-
-def _worst(rows: Sequence[Record], units: Units) -> str:
-    told = [row for row in rows if row["value"] is not None and row["limit"] is not None]
-    if not told:
-        return "not measured"
-    worst = max(told, key=lambda row: abs(row["value"]) / row["limit"])
-    size = abs(worst["value"])
-    found = units.length(size, worst["u95"]) if worst["unit"] == "mm" else plus_minus(size, worst["u95"], _unit(worst))
-    return f"{found}, {place_words(worst)}"
-
-
-def _unit(row: Record) -> str:
-    return "%" if row["unit"] == "percent" else str(row["unit"])
-
-
-@dataclass(frozen=True)
 class TermRow:
     """One term of the uncertainty. place_share, turn_share: of the mean variance over the measured twists."""
 
@@ -238,6 +168,13 @@ class TermRow:
     place: str
     turn_share: float
     turn: str
+
+
+def _term(variance: float, whole: float, unit: str, scale: float) -> str:
+    """Share and size of a term: '36 %, ± 0.03 mm'."""
+    share, u95 = 100 * variance / whole, variance**0.5 / scale
+    size = "0" if u95 == 0 else f"{u95:.{max(decimal_places(u95), 0)}f}"
+    return f"{'< 1' if 0 < share < 0.5 else f'{share:.0f}'} %, ± {size} {unit}"
 
 
 def budget_rows(record: Record, units: Units) -> list[TermRow]:
@@ -255,33 +192,34 @@ def budget_rows(record: Record, units: Units) -> list[TermRow]:
         TermRow(
             TERM_WORDS.get(term, term.replace("_", " ")),
             place[term] / all_place,
-            f"± {place[term] ** 0.5 / units.mm:.2g} {units.label}",
+            _term(place[term], all_place, units.label, units.mm),
             turn[term] / all_turn,
-            f"± {turn[term] ** 0.5:.2g} deg",
+            _term(turn[term], all_turn, "deg", 1.0),
         )
         for term in sorted(place, key=lambda name: -place[name])
     ]
 
 
-def budget_notes(record: Record, units: Units) -> list[str]:
-    """What leads, what helps against it, and what no term holds."""
+def budget_notes(record: Record) -> list[str]:
+    """What leads, what helps against it, and what no term holds: sentences of the result, which say their units."""
     leads = record["summary"].get("uncertainty_leads")
     if not leads:
         return []
     notes = [f"{name}: {leads[key]['advice']}" for name, key in (("Places", "position"), ("Turns", "angle"))]
     if leads["waves_advice"]:
         notes.append(leads["waves_advice"])
-    return [units.sentence(note) for note in notes]
+    return notes
 
 
-def causes(record: Record, units: Units) -> list[tuple[str, str]] | None:
-    """What looks like a habit in the errors, (sentence, advice) each; None where it was not looked for."""
+def causes(record: Record) -> list[tuple[str, str]] | None:
+    """What looks like a habit in the errors, (sentence, advice) each, as the result says them; None where it was not
+    looked for."""
     found = record.get("diagnosis")
     if found is None:
         return None
     if found.get("reason"):
         return [(found["reason"], "")]
-    return [(units.sentence(f["sentence"]), units.sentence(f["advice"])) for f in found["findings"]]
+    return [(f["sentence"], f["advice"]) for f in found["findings"]]
 
 
 def pleat_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]]:
@@ -299,7 +237,7 @@ def pleat_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]
         )
         for pleat in worst
     ]
-    return f"{len(measured)} of {len(record['pleats'])} measured", rows
+    return _counted(len(measured), len(record["pleats"])), rows
 
 
 def closure_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]]:
@@ -315,7 +253,11 @@ def closure_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...
         )
         for node in worst
     ]
-    return f"{len(measured)} of {len(record['nodes'])} measured", rows
+    return _counted(len(measured), len(record["nodes"])), rows
+
+
+def _counted(measured: int, planned: int) -> str:
+    return f"{measured} of {planned} measured" if planned else "not measured"
 
 
 def across_rows(record: Record, units: Units) -> list[tuple[str, ...]]:

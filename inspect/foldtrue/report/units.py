@@ -17,7 +17,9 @@ UnitName = Literal["mm", "inch"]
 UNITS: tuple[UnitName, ...] = get_args(UnitName)
 MM_PER_INCH = 25.4
 _NUMBER = r"[+-]?\d+(?:\.\d+)?"
-_LENGTH = re.compile(rf"(?<![\d.])({_NUMBER})(?: ± ({_NUMBER}))? mm\b")
+_JOINED = rf"(?: (?:to|x|and|or|instead of) {_NUMBER}(?: ± {_NUMBER})?)*"
+_LENGTHS = re.compile(rf"(?<![\w.]){_NUMBER}(?: ± {_NUMBER})?{_JOINED} mm\b")
+_ONE = re.compile(rf"({_NUMBER})(?: ± ({_NUMBER}))?")
 
 
 @dataclass(frozen=True)
@@ -58,12 +60,16 @@ class Units:
         return f"{px_per_mm * self.mm:.3g} px/{self.label}"
 
     def sentence(self, text: str) -> str:
-        """A sentence that states lengths in millimetres, with those lengths in the unit."""
-        return text if self.name == "mm" else _LENGTH.sub(self._in_inches, text)
+        """A sentence that states lengths in millimetres, with those lengths in the unit. Numbers that one 'mm' stands
+        for together, '2 to 3 mm', are converted together."""
+        return text if self.name == "mm" else _LENGTHS.sub(self._in_inches, text)
 
     def _in_inches(self, found: re.Match[str]) -> str:
+        return _ONE.sub(self._one_in_inches, found.group().removesuffix(" mm")) + f" {self.label}"
+
+    def _one_in_inches(self, found: re.Match[str]) -> str:
         value, u95 = found.group(1), found.group(2)
         if u95 is not None:
-            return plus_minus(float(value) / self.mm, float(u95) / self.mm, self.label)
+            return plus_minus(float(value) / self.mm, float(u95) / self.mm, "")
         digits = max(2, len(value.lstrip("+-0.").replace(".", "")))
-        return f"{float(value) / self.mm:.{digits}g} {self.label}"
+        return f"{float(value) / self.mm:.{digits}g}"
