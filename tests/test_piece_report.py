@@ -13,8 +13,9 @@ import pytest
 from PIL import Image
 from reports import OPTIONS, SECRETS, Page, finished, from_telling_photo
 
+import foldtrue.inspection
 from foldtrue.cli import run
-from foldtrue.errors import UnreadableFile, UsageError
+from foldtrue.errors import PhotoTooPoor, UnreadableFile, UsageError
 from foldtrue.measured import plus_minus
 from foldtrue.piece_report import Finished, html_report, pdf_report, read_finished
 from foldtrue.report.page import PageOptions
@@ -255,10 +256,10 @@ def test_a_record_without_a_part_is_refused_in_a_sentence(found, missing):
         html_report(Finished(record, found.folder), OPTIONS)
 
 
-@pytest.mark.parametrize("field", ["title", "maker"])
+@pytest.mark.parametrize("field", ["title", "maker", "date"])
 def test_an_empty_name_is_refused(field):
     with pytest.raises(UsageError, match=f"The {field} is empty"):
-        PageOptions(date="2026-05-04", **{field: "\x07 "})
+        PageOptions(**{"date": "2026-05-04", field: "\x07 "})
 
 
 def test_the_command_writes_what_is_asked_for(found, tmp_path, capsys):
@@ -278,7 +279,53 @@ def test_the_command_says_what_is_missing(found, tmp_path, capsys):
 
 
 @pytest.mark.parametrize("name", ["result.json", "picture.jpg"])
-def test_the_result_itself_is_never_overwritten(found, name, capsys):
+def test_a_name_of_another_kind_of_file_is_refused(found, name, capsys):
     before = (found.folder / name).read_bytes()
-    assert run(["report", str(found.folder), "--html", str(found.folder / name)]) == 2
+    for option in ("--html", "--pdf"):
+        assert run(["report", str(found.folder), option, str(found.folder / name)]) == 2
+        assert "is no name for this report" in capsys.readouterr().err
     assert (found.folder / name).read_bytes() == before
+
+
+@pytest.fixture
+def piece(inspection, tmp_path, monkeypatch):
+    """The command to measure a photo, which shows the made-up piece or, asked so, none."""
+    monkeypatch.setenv("FOLDTRUE_HOME", str(tmp_path / "home"))
+    plan = ["--height", "240", "--grid", "point-to-point", "--divisions", "16", "--spacing", "2", "--rings", "2"]
+    assert run(["plan", "new", *plan, "--out", str(tmp_path / "plan.json")]) == 0
+
+    def measure(*options, refused=False):
+        def answer(path, plan, options=None, on_step=None):
+            if refused:
+                raise PhotoTooPoor("Too dark.", "Take it again.")
+            return inspection
+
+        monkeypatch.setattr(foldtrue.inspection, "inspect_photo", answer)
+        out = ["--out", str(tmp_path / "out")]
+        return run(["piece", "panel.jpg", "--plan", str(tmp_path / "plan.json"), *out, *map(str, options)])
+
+    return measure
+
+
+def test_measuring_can_write_the_page_as_well(piece, tmp_path):
+    assert piece("--html", tmp_path / "r.html") == 0
+    assert "<h1>window panel (invented)</h1>" in (tmp_path / "r.html").read_text()
+
+
+def test_a_refused_photo_leaves_no_earlier_page(piece, tmp_path):
+    assert piece("--html", tmp_path / "r.html") == 0
+    assert piece("--html", tmp_path / "r.html", refused=True) == 5
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_a_page_of_ones_own_is_never_overwritten(piece, tmp_path, capsys):
+    (tmp_path / "r.html").write_text("<h1>Mine</h1>")
+    assert piece("--html", tmp_path / "r.html") == 2
+    assert "was not written by foldtrue" in capsys.readouterr().err
+    assert (tmp_path / "r.html").read_text() == "<h1>Mine</h1>"
+
+
+def test_a_page_without_a_folder_is_refused_before_anything_is_read(tmp_path, capsys):
+    asked = ["--plan", "no-plan.json", "--html", str(tmp_path / "r.html")]
+    assert run(["piece", "no-photo.jpg", *asked]) == 2
+    assert "--out" in capsys.readouterr().err

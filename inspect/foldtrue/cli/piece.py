@@ -9,7 +9,7 @@ import click
 
 from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
 from foldtrue.cli.parts import FILE, Progress, point
-from foldtrue.cli.report import page_options, write_reports
+from foldtrue.cli.report import check_names, page_options, write_reports
 from foldtrue.errors import FoldtrueError, NotThisPiece, UsageError
 
 if TYPE_CHECKING:
@@ -74,11 +74,14 @@ def piece(
     Result files of an earlier run in the --out folder are removed before a photo is read, so that a refused photo
     leaves no result.
     """
-    from foldtrue.report.files import clear_photos, clear_results, clear_touch_up
+    from foldtrue.report.files import clear_photos, clear_report, clear_results, clear_touch_up
 
     judged = judge_with(*read_choices(tolerance_set, rule, guard))
-    if html is not None and out is None:
-        raise UsageError("A report is made from a result's folder.", "Name one with --out.")
+    if html is not None:
+        if out is None:
+            raise UsageError("A report is made from a result's folder.", "Name one with --out.")
+        check_names(html)
+        clear_report(html)
     if out is not None:
         clear_touch_up(out)
         clear_results(out, inputs=(*photos, plan_file))

@@ -51,7 +51,15 @@ def report(
     """
     if html is None and pdf is None:
         raise UsageError("Nothing was asked for.", "Say --html FILE, --pdf FILE, or both.")
+    check_names(html, pdf)
     write_reports(result, html, pdf, page_options(units, title, maker, day), paper)
+
+
+def check_names(html: Path | None, pdf: Path | None = None) -> None:
+    """Refuse a name of another kind of file, which a slip would overwrite: the photo, the result."""
+    for path, endings in ((html, (".html", ".htm")), (pdf, (".pdf",))):
+        if path is not None and path.suffix.lower() not in endings:
+            raise UsageError(f"{path.name} is no name for this report.", f"Give it one that ends in {endings[0]}.")
 
 
 def page_options(units: Any, title: str | None = None, maker: str | None = None, day: str | None = None) -> PageOptions:
@@ -66,14 +74,11 @@ def page_options(units: Any, title: str | None = None, maker: str | None = None,
 
 
 def write_reports(result: Path, html: Path | None, pdf: Path | None, options: PageOptions, paper: Any = "A4") -> None:
-    """Write the files asked for and say so; never over the result itself."""
+    """Write the files asked for, and say so."""
     from foldtrue.piece_report import html_report, pdf_report, read_finished
-    from foldtrue.report.files import check_not_result, write_whole
+    from foldtrue.report.files import write_whole
 
     found = read_finished(result)
-    for path in (html, pdf):
-        if path is not None:
-            check_not_result(path, found.folder)
     if html is not None:
         write_whole(html, html_report(found, options).encode())
         click.echo(f"{html} written.")

@@ -26,6 +26,8 @@ PHOTOS = "photos"
 """Folder of the single photos' own results, where several show one piece."""
 TOUCH_UP = "touchup"
 """Folder of the pictures of the touch-up list."""
+REPORT_MARK = b'<meta name="generator" content="foldtrue report">'
+"""What the beginning of every page we write holds."""
 _CROP = re.compile(r"\d\d-\w+\.png")
 _MAX_RESULT_BYTES = 200_000_000
 
@@ -78,10 +80,24 @@ def clear_results(
         ) from None
 
 
-def check_not_result(path: Path, folder: Path) -> None:
-    """Refuse a report's name that is one of the result's own files in `folder`. Raises UsageError."""
-    if any(path.exists() and ours.exists() and path.samefile(ours) for ours in (folder / n for n in RESULT_FILES)):
-        raise UsageError(f"The report would overwrite {path}, a part of the result.", "Choose another name.")
+def clear_report(path: Path) -> None:
+    """Remove an earlier report's page, so that after a refused photo it cannot be taken for the new one's.
+
+    Raises UsageError when the file is not foldtrue's, UnreadableFile when it cannot be removed.
+    """
+    try:
+        with path.open("rb") as file:
+            ours = REPORT_MARK in file.read(2000)
+        if ours:
+            path.unlink()
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise UnreadableFile(
+            f"{path} cannot be removed: {error.strerror or error}.", "Choose another name for the report."
+        ) from None
+    if not ours:
+        raise UsageError(f"{path} is there already and was not written by foldtrue.", "Choose another name.")
 
 
 def clear_touch_up(folder: Path) -> None:

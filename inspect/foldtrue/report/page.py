@@ -28,7 +28,7 @@ Record = Mapping[str, Any]
 @dataclass(frozen=True, kw_only=True)
 class PageOptions:
     """date: of the report, as it is to stand there. title: instead of the plan's name. maker: who folded the piece,
-    nobody without it. units: of lengths. Raises UsageError for a title or maker without a letter."""
+    nobody without it. units: of lengths. Raises UsageError for one of them without a letter."""
 
     date: str
     title: str | None = None
@@ -36,7 +36,7 @@ class PageOptions:
     units: Units = field(default_factory=Units)
 
     def __post_init__(self) -> None:
-        for name, text in (("title", self.title), ("maker", self.maker)):
+        for name, text in (("title", self.title), ("maker", self.maker), ("date", self.date)):
             if text is not None and not shown(text):
                 raise UsageError(f"The {name} is empty.", f"Leave out --{name}, or give it some letters.")
 

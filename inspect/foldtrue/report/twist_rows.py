@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 Record = Mapping[str, Any]
 
 
@@ -74,9 +76,12 @@ def worst_first(rows: Iterable[TwistRow]) -> list[TwistRow]:
 
 def room_mm(rows: Sequence[TwistRow], pitch_mm: float) -> float:
     """Distance of the two nearest twists; four pitches where they are farther apart or there is one only."""
-    places = [row.at_mm for row in rows]
-    apart = (math.dist(a, b) for i, a in enumerate(places) for b in places[:i])
-    return min((d for d in apart if d > 0), default=4 * pitch_mm)
+    from scipy.spatial import cKDTree
+
+    places = np.unique([row.at_mm for row in rows], axis=0) if rows else np.zeros((0, 2))
+    if len(places) < 2:
+        return 4 * pitch_mm
+    return min(float(cKDTree(places).query(places, 2)[0][:, 1].min()), 4 * pitch_mm)
 
 
 def _pair(values: Any) -> tuple[float, float]:
