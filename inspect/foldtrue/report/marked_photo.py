@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from markupsafe import Markup
 
@@ -17,8 +16,8 @@ _LINE = 1 / 1300
 
 
 def marked_photo(photo: Picture, places: Places, said: Mapping[str, tuple[int, str]]) -> Markup:
-    """said: of each twist's id its number and its figures in words. Elements with numbers: `mark-N`, the twist, a link
-    to `twist-N`; `said-N`, its words."""
+    """said: of each twist's id its number N and its figures in words. The twist is a link named `mark-N` to `twist-N`;
+    whoever makes the page shows the words while it is pointed at."""
     width, height = places.width_px, places.height_px
     unit = max(width, height) * _LINE
     root = picture(width, height, "photo", "Photo with the twists as planned and as found")
@@ -27,11 +26,8 @@ def marked_photo(photo: Picture, places: Places, said: Mapping[str, tuple[int, s
     add(root, "image", href=href, width=width, height=height, preserveAspectRatio="none")
     _line(root, "planned", outline(places.outline), unit)
     size = _type_size(places)
-    shown = [twist for twist in places.twists if twist.id in said]
-    for twist in shown:
+    for twist in (twist for twist in places.twists if twist.id in said):
         _twist(root, twist, said[twist.id], places.magnify, (unit, size))
-    for twist in shown:
-        _words(root, twist, said[twist.id], (width, height), max(size, 16 * unit))
     return markup(root)
 
 
@@ -80,17 +76,6 @@ def _cross(parent: Node, at: Sequence[float], reach: float, unit: float) -> None
     x, y = at
     path = f"M{x - reach:.2f} {y - reach:.2f}l{2 * reach:.2f} {2 * reach:.2f}m0 {-2 * reach:.2f}l{-2 * reach:.2f} "
     _line(parent, "planned", path + f"{2 * reach:.2f}", 2 * unit)
-
-
-def _words(root: Node, twist: PlacedTwist, said: tuple[int, str], size_px: tuple[int, int], size: float) -> None:
-    """The twist's figures beside it, shown while it is pointed at."""
-    x, y = twist.centre
-    right = x > size_px[0] / 2
-    place: dict[str, Any] = {"x": x - 1.5 * size if right else x + 1.5 * size, "font_size": 1.15 * size}
-    node = add(root, "text", "said", id=f"said-{said[0]}", text_anchor="end" if right else "start", y=y, **place)
-    node.set("aria-hidden", "true")  # the link's title says the same
-    for k, part in enumerate(said[1].split("; ")):
-        add(node, "tspan", text=part, x=place["x"], dy=0 if k == 0 else 1.4 * size)
 
 
 def _type_size(places: Places) -> float:

@@ -75,6 +75,7 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
         record=record,
         verdict=judged,
         crops=_crops(judged, pictures.crops),
+        said=list(said.values()),
         marked=None if photo is None or places is None else marked_photo(photo, places, said),
         magnify=None if places is None else f"{places.magnify:g}",
         map=error_map(ground),
@@ -89,13 +90,13 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
 
 
 def twist_words(row: TwistRow, units: Units) -> str:
-    """A twist's figures in words; parts with a semicolon between them."""
+    """A twist's figures in words."""
     if row.off_mm is None:
         why = f": {', '.join(row.flags).replace('_', ' ')}" if row.flags else ""
-        return f"{row.id}; not measured{why}"
+        return f"{row.id} not measured{why}"
     turn = plus_minus(row.turn_deg, row.turn_u95_deg, "deg")
     judged = f"; {WORDS[row.verdict]}" if row.verdict in WORDS else ""
-    return f"{row.id}; off its place by {units.length(row.off_mm, row.u95_mm)}; turned by {turn}{judged}"
+    return f"{row.id} off its place by {units.length(row.off_mm, row.u95_mm)}; turned by {turn}{judged}"
 
 
 @dataclass(frozen=True)
