@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,18 +13,14 @@ from foldtrue.errors import UsageError
 if TYPE_CHECKING:
     from foldtrue.report.page import PageOptions
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-UNITS = click.option(
-    "--units", type=click.Choice(["mm", "inch"]), default="mm", show_default=True, help="What lengths are written in."
-)
-
 
 @click.command()
 @click.argument("result", type=FILE, metavar="RESULT")
 @click.option("--html", type=FILE, metavar="FILE", help="The whole report as one page for any browser, pictures in it.")
 @click.option("--pdf", type=FILE, metavar="FILE", help="One or two pages for a buyer or a class.")
-@UNITS
+@click.option(
+    "--units", type=click.Choice(["mm", "inch"]), default="mm", show_default=True, help="What lengths are written in."
+)
 @click.option("--title", help="Title of the report; the plan's name without it.")
 @click.option("--maker", help="Who folded the piece; nobody is named without it.")
 @click.option("--date", "day", metavar="DATE", help="Date to stand on the report; today's without it.")

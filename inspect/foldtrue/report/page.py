@@ -68,7 +68,6 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
         title=title_of(record, options),
         maker=None if options.maker is None else shown(options.maker),
         date=shown(options.date),
-        plan=record["provenance"]["plan"]["name"],
         behind=record["side"] == "back",
         units=units,
         sections=sections,

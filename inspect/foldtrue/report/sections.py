@@ -92,15 +92,25 @@ def how_measured(record: Record) -> Facts:
     return [
         ("Photos", count),
         ("View", "; ".join(VIEW_WORDS.get(view, str(view)) for view in views)),
-        ("Side", "the back faced the camera" if record["side"] == "back" else "the front faced the camera"),
-        ("Of known size", BY.get(record["plane"]["reference"], "nothing: millimetres are those of the plan")),
+        ("Side", _side(record)),
+        ("Of known size", _reference(record)),
         ("Limits of the view", "errors are given after the best fit of the whole plan to the whole piece"),
         ("Measured with", f"foldtrue {versions['foldtrue']}"),
-        (
-            "Program parts",
-            ", ".join(parts) or "not recorded",
-        ),
+        ("Program parts", ", ".join(parts) or "not recorded"),
     ]
+
+
+def _side(record: Record) -> str:
+    taken = ", which the photo cannot tell" if "side_assumed" in record["plane"]["assumed"] else ""
+    return f"the {'back' if record['side'] == 'back' else 'front'} faced the camera{taken}"
+
+
+def _reference(record: Record) -> str:
+    found = BY.get(record["plane"]["reference"])
+    if found is None:
+        return "nothing: millimetres are those of the plan"
+    taken = {"sheet_assumed", "card_assumed", "scan_assumed"} & set(record["plane"]["assumed"])
+    return f"{found}, taken to be one" if taken else found
 
 
 def sources(record: Record) -> Facts:
@@ -128,7 +138,8 @@ def quality_facts(record: Record, units: Units) -> Facts:
     fit, seen = record["fit"], Counter(edge["status"] for edge in record["edges"])
     facts = [("Resolution on the piece", units.density(_px_per_mm(record)))]
     if "blur_px" in fit:
-        blur = "told only against the light" if fit["blur_px"] is None else f"{fit['blur_px']:.2g} px"
+        why = "" if record["view"] == "backlit" else ": it is told only against the light"
+        blur = f"not measured{why}" if fit["blur_px"] is None else f"{fit['blur_px']:.2g} px"
         facts.append(("Blur of edges (median)", blur))
     rms = fit["sample_rms_px"]
     facts.append(("Scatter along edges (RMS)", "not measured" if rms is None else f"{rms:.2g} px"))
