@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import Any
 
 from foldtrue.handover import Nominal
 from foldtrue.plan.file import Plan, parse_plan
 from foldtrue.plan.fold import fold_plan
 
+HEAD = {"format": "foldtrue-plan", "version": 1, "name": "window panel (invented)"}
 
-def panel_plan(spacing: int = 2, divisions: int = 16, height_mm: float = 240.0, rings: int = 2) -> Plan:
-    """A window panel on a point-to-point hexagon; invented."""
-    return parse_plan(
-        {
-            "format": "foldtrue-plan",
-            "version": 1,
-            "name": "window panel (invented)",
-            "sheet": {"shape": "hexagon", "height_mm": height_mm},
-            "grid": {"kind": "point-to-point", "divisions": divisions},
-            "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings},
-        }
+
+def plan_of(sheet: Any, grid: Any, twists: Any, **more: Any) -> Plan:
+    """Any plan, by its parts as the file has them."""
+    return parse_plan(HEAD | {"sheet": sheet, "grid": grid, "twists": twists} | more)
+
+
+def panel_plan(
+    spacing: int = 2,
+    divisions: int = 16,
+    height_mm: float = 240.0,
+    rings: int = 2,
+    kind: str = "point-to-point",
+    **recipe: Any,
+) -> Plan:
+    """A window panel on a hexagon; invented."""
+    return plan_of(
+        {"shape": "hexagon", "height_mm": height_mm},
+        {"kind": kind, "divisions": divisions},
+        {"recipe": "honeycomb", "spacing": spacing, "rings": rings, **recipe},
     )
 
 

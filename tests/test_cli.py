@@ -76,7 +76,9 @@ def test_help_answers_at_once_and_loads_nothing_heavy():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=WITH_SOURCE)
     assert time.perf_counter() - start < 2.0  # about 0.1 s on an idle machine; the import list below is the sharp test
     loaded = done.stderr
-    assert not any(f"'{heavy}'" in loaded for heavy in ("numpy", "scipy", "cv2", "pydantic", "PIL", "skimage"))
+    assert not any(
+        f"'{heavy}'" in loaded for heavy in ("numpy", "scipy", "cv2", "pydantic", "PIL", "skimage", "sqlalchemy")
+    )
 
 
 def test_no_arguments_show_the_help(capsys):
@@ -179,9 +181,10 @@ def test_piece_without_out_writes_nothing(plan_file, tmp_path, capsys, measured,
 
 
 def test_what_the_person_says_reaches_the_measurement(plan_file, measured):
-    assert call("piece photo.jpg --side back --view backlit --at 1200.5,800 --plan", plan_file) == 0
+    assert call("piece photo.jpg --side back --view backlit --held window --at 1200.5,800 --plan", plan_file) == 0
     _, _, options = measured[0]
     assert (options.side, options.view, options.at_px) == ("back", "backlit", (1200.5, 800.0))
+    assert options.held == "window"
 
 
 @pytest.mark.parametrize("at", ["3", "1,2,3", "a,b", ""])

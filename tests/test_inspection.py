@@ -21,7 +21,7 @@ PLAN = {
 }
 
 
-@pytest.mark.parametrize("wrong", [{"view": "above"}, {"side": "left"}])
+@pytest.mark.parametrize("wrong", [{"view": "above"}, {"side": "left"}, {"held": "up"}])
 def test_options_are_checked_at_birth(wrong):
     with pytest.raises(UsageError):
         InspectOptions(**wrong)
@@ -34,7 +34,9 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["sha256"] == photo.sha256
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
-    assert origin["options"] == {"view": "auto", "side": "back", "at_px": [3.0, 4.0], "reference": "auto", "dpi": None}
+    said = {"side": "back", "at_px": [3.0, 4.0]}
+    unsaid = {"view": "auto", "reference": "auto", "dpi": None, "bars_mm": None, "held": "free"}
+    assert origin["options"] == unsaid | said
     assert origin["versions"]["numpy"]
 
 

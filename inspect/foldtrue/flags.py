@@ -55,6 +55,26 @@ _REGISTER = (
         "Say --reference card where it is one, --reference none where it is not.",
     ),
     Flag(
+        "mat_scale_assumed",
+        "The mat's bars were not measured: its size is taken as designed, and printers are off by up to 2 per cent.",
+        "Measure both bars of the print with a rule and give what you read with --bars.",
+    ),
+    Flag(
+        "mat_bent",
+        "The mat does not lie flat: it bends by half a millimetre or more.",
+        "Tape it flat on a firm table by its corners.",
+    ),
+    Flag(
+        "mat_axes_differ",
+        "By the camera the mat's millimetres differ along its two sides by more than the uncertainties allow.",
+        "Measure both bars again, the bottom one first; print the mat at 100 %, not fitted to the page.",
+    ),
+    Flag(
+        "references_disagree",
+        "The mat as designed and a card beside it give sizes that differ by more than the uncertainties allow.",
+        "Measure the mat's bars and give them with --bars; check that it was printed at 100 %.",
+    ),
+    Flag(
         "scan_assumed",
         "The picture was taken for a scan of the resolution that its file says; the scale rests on it.",
         "Say --reference scan where it is one, --reference none where it is not.",
@@ -150,6 +170,11 @@ _REGISTER = (
         "no_mountain_edge",
         "By the plan the mountain edge of this pleat is one point: it has a width there, but no angle.",
         "Nothing is wrong.",
+    ),
+    Flag(
+        "held_not_flat",
+        "The piece was said to be held flat, and yet it bends or bulges.",
+        "Press it closer to the glass or tape it all round; or measure it as it is, with --held free.",
     ),
     Flag(
         "piece_bends",

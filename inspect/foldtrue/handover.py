@@ -279,6 +279,37 @@ class Outline:
     flags: tuple[tuple[str, ...], ...]
 
 
+BUDGET_TERMS = (
+    "pixel_noise",
+    "paper_texture",
+    "folds_apart",
+    "paper_height",
+    "which_edge",
+    "unseen",
+    "light_shift",
+    "light_slope",
+    "twist_size",
+    "lens",
+)
+"""Where the uncertainty of a twist comes from; defined in docs/uncertainty.md."""
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Stated variances split into G terms, in the order of BUDGET_TERMS, which add up to them.
+
+    position_cov_mm2: (G, T, 2, 2), sums to LatticeFit.position_cov_mm2. turn_var_deg2: (G, T) of the turns relative to
+    the piece, sums to angle_std_deg squared; overturn_var_deg2: (G,), sums to overturn_std_deg squared.
+    waves_cov_mm2: (T, 2, 2) beside them and in none of those sums: what waves of the paper may do to places that no
+    fold shows; None where the camera's place is not known.
+    """
+
+    position_cov_mm2: Array
+    turn_var_deg2: Array
+    overturn_var_deg2: Array
+    waves_cov_mm2: Array | None
+
+
 @dataclass(frozen=True)
 class LatticeFit:
     """The adjusted network and every twist's pose against the plan.
@@ -293,6 +324,8 @@ class LatticeFit:
     twist_cov: (3 T, 3 T) of all twists' x, y (mm) and turn (deg) together, twist by twist, after the whole piece's fit;
     noise_cov: the part of it from the photo's own noise and lens; the rest, from what the piece hides (shifts of a
     kind, folds that do not meet, grooves, what is taken for granted), another photo of the view may have alike.
+    budget: where the twists' uncertainty comes from; scale_budget: relative standard uncertainty of the scale by
+    source, their squares add up to that of scale_std / scale; None where they are not known, as of several photos.
     """
 
     map: PlaneMap
@@ -326,6 +359,8 @@ class LatticeFit:
     outline: Outline | None = None
     twist_cov: Array | None = None
     noise_cov: Array | None = None
+    budget: Budget | None = None
+    scale_budget: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -191,3 +191,60 @@ class Comparison:
     changes: tuple[Change, ...]
     same_way_up: bool
     same_view: bool
+
+
+CauseCode = Literal["drift", "rows", "hand_shift", "turn_alike", "overturn", "size", "ring", "border", "single"]
+
+FindingUnit = Literal["mm", "deg", "percent", "times", "mm_per_ring"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A pattern in a piece's errors that chance does not make.
+
+    size, u95, unit: how much of it there is, as docs/conventions.md defines it for each code. normal_deg: the direction
+    it runs in, for drift and rows; twists: the twists it is about. p_value: of chance doing as much anywhere among all
+    that was looked for of its kind. share: of the errors' mean square, noise taken out, that would go with it: of
+    places and of turns, None where it has no part in them. sentence, advice: in the folder's words. rival: another kind
+    of pattern that explains it as well.
+    """
+
+    code: CauseCode
+    size: float
+    u95: float | None
+    unit: FindingUnit
+    normal_deg: float | None
+    twists: tuple[str, ...]
+    p_value: float
+    share_position: float | None
+    share_angle: float | None
+    sentence: str
+    advice: str
+    rival: CauseCode | None = None
+
+
+@dataclass(frozen=True)
+class BorderCheck:
+    """Scatter per axis of border twists and of the others, noise taken out, each with its u95; p_value: of the two
+    being alike."""
+
+    border_mm: float
+    border_u95_mm: float | None
+    inner_mm: float
+    inner_u95_mm: float | None
+    difference_mm: float
+    difference_u95_mm: float | None
+    p_value: float
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """Patterns found, the plainest first; none is an answer. scatter_mm (per axis), scatter_deg: what is left without
+    any pattern, noise taken out. border: None where there are not three twists of each. reason: why nothing can be
+    said, else None."""
+
+    findings: tuple[Finding, ...]
+    scatter_mm: float | None
+    scatter_deg: float | None
+    border: BorderCheck | None
+    reason: str | None

@@ -12,14 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Inspection, Nominal, Photo, Side, View
+from foldtrue.handover import Held, Inspection, Nominal, Photo, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
+    from foldtrue.fit.bend import Bend
     from foldtrue.plan.file import Plan
+    from foldtrue.rectify.mat import FoundMat
 
 Result = TypeVar("Result")
-REFERENCES = ("auto", "none", "scan", "card", "A4", "Letter")
+REFERENCES = ("auto", "none", "mat", "scan", "card", "A4", "Letter")
 _LIBRARIES = ("foldtrue", "numpy", "scipy", "opencv-python", "pillow")
 
 
@@ -30,7 +32,9 @@ class InspectOptions:
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
     of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
     'auto' = look for one. dpi: resolution of a scan, None = as its file says. pins: rows (x mm, y mm, x px, y px) of
-    points of the folded plan and where they are in the upright photo, laid there by hand; None = find it.
+    points of the folded plan and where they are in the upright photo, laid there by hand; None = find it. held: how the
+    piece was held: 'free', under 'glass', or taped flat to a 'window'. bars_mm: measured
+    lengths of the mat's bars along its bottom and left side, None = not measured.
 
     Raises UsageError for a value outside these.
     """
@@ -38,11 +42,15 @@ class InspectOptions:
     view: View | Literal["auto"] = "auto"
     side: Side | None = None
     at_px: tuple[float, float] | None = None
-    reference: Literal["auto", "none", "scan", "card", "A4", "Letter"] = "auto"
+    reference: Literal["auto", "none", "mat", "scan", "card", "A4", "Letter"] = "auto"
     dpi: float | None = None
     pins: tuple[tuple[float, float, float, float], ...] | None = None
+    held: Held = "free"
+    bars_mm: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
+        if self.held not in get_args(Held):
+            raise UsageError(f"There is no way to hold it {self.held!r}.", f"Choose {', '.join(get_args(Held))}.")
         if self.view not in ("auto", *get_args(View)):
             raise UsageError(f"There is no view {self.view!r}.", f"Choose auto, {', '.join(get_args(View))}.")
         if self.side not in (None, *get_args(Side)):
@@ -55,6 +63,8 @@ class InspectOptions:
             raise UsageError(f"There is no reference {self.reference!r}.", f"Choose {', '.join(REFERENCES)}.")
         if self.dpi is not None and self.reference not in ("auto", "scan"):
             raise UsageError("A resolution belongs to a scan.", "Leave out --dpi, or say --reference scan.")
+        if self.bars_mm is not None and self.reference not in ("auto", "mat"):
+            raise UsageError("Bars belong to the printed mat.", "Leave out --bars, or say --reference mat.")
 
 
 class Clock:
@@ -83,12 +93,15 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
+    from foldtrue.camera_place import camera_place
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
+    from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.photo import read_photo
     from foldtrue.plan.fold import fold_plan
+    from foldtrue.rectify.mat import up_deg
     from foldtrue.rectify.piece import RectifyOptions, rectify_photo
     from foldtrue.rectify.reference import with_scale
 
@@ -97,8 +110,13 @@ def inspect_photo(
     nominal = clock.run("plan", fold_plan, plan)
     photo = clock.run("photo", read_photo, path)
     _check_at(options.at_px, photo)
-    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px, pins=options.pins)
-    plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
+    mat = clock.run("scale", _mat_asked_for, photo, options)
+    up = 0.0 if mat is None else up_deg(mat.reference)
+    rectify_options = RectifyOptions(
+        view=options.view, side=options.side, at_px=options.at_px, pins=options.pins, up_deg=up
+    )
+    bare = photo if mat is None else mat.cleared  # to look for the piece in; all that is measured is the photo itself
+    plane = clock.run("rectify", rectify_photo, bare, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
     plane = clock.run("fit", align_plane, placed, plane, nominal)
@@ -106,13 +124,22 @@ def inspect_photo(
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
-    fit = clock.run("fit", fit_lattice, features, plane, nominal)
-    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features)
-    bends = ("piece_bends",) if bend is not None and bend.significant else ()
-    plane = replace(plane, map=fit.map, assumed=plane.assumed + bends)
-    plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi)
+    camera = camera_place(photo, plane.map)
+    height = paper_height(nominal, camera, options.held)
+    fit = clock.run("fit", fit_lattice, features, plane, nominal, None, height)
+    bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
+    plane = replace(plane, map=fit.map, assumed=plane.assumed + _said_of(bend, options.held))
+    plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi, mat)
+    fit = scale_under_glass(fit, plane.reference, camera, options.held)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+
+
+def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
+    """Flags of a piece that bends."""
+    if bend is None or not bend.significant:
+        return ()
+    return ("piece_bends",) if held == "free" else ("piece_bends", "held_not_flat")
 
 
 def inspect_photos(
@@ -147,6 +174,14 @@ def inspect_photos(
     origin = pooled.inspection.provenance
     origin = {**origin, "options": {**origin["options"], "same_way_up": same_way_up}}
     return replace(pooled, inspection=replace(pooled.inspection, provenance=origin))
+
+
+def _mat_asked_for(photo: Photo, options: InspectOptions) -> FoundMat | None:
+    from foldtrue.rectify.mat import take_mat
+
+    if options.reference not in ("auto", "mat"):
+        return None
+    return take_mat(photo, options.bars_mm, named=options.reference == "mat")
 
 
 def _photo_names(paths: Sequence[Path]) -> dict[str, Path]:
@@ -191,7 +226,7 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
     origin = describe_photo(path, photo)
     return {
         "photo": origin["photo"],
-        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
+        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256, "pitch_mm": nominal.pitch_mm},
         "options": _plain_options(options),
         "versions": origin["versions"],
     }
@@ -199,7 +234,8 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
 
 def _plain_options(options: InspectOptions) -> dict[str, Any]:
     """As JSON values; pins are left out where there are none."""
-    said = asdict(options) | {"at_px": list(options.at_px) if options.at_px else None}
+    said = asdict(options)
+    said |= {name: list(said[name]) for name in ("at_px", "bars_mm") if said[name] is not None}
     pins = said.pop("pins")
     return said if pins is None else said | {"pins": [list(row) for row in pins]}
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Mapping
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
 
@@ -13,9 +14,12 @@ _INNER_TAGS = {"recipe", "list", "honeycomb", "mixed", "rhombi", "repeat"}
 _INNER_TAGS |= {"hexagon", "polygon", "square", "rectangle", "edge-to-edge", "point-to-point", "pitch", "rotated"}
 
 
-def plain_words(error: ValidationError, known_fields: Collection[str], whole: str = "plan") -> list[str]:
-    """Each fault as 'field: expected ..., found ...'. known_fields: all names the file may use, to guess what one was
-    meant to be. whole: what the file is called where a fault is none of its fields'."""
+def plain_words(
+    error: ValidationError, fields_at: Callable[[Sequence[int | str]], Collection[str]], whole: str = "plan"
+) -> list[str]:
+    """Each fault as 'field: expected ..., found ...'. fields_at: the names of the fields beside a faulty one, given
+    its place, to say what a mistyped one was meant to be. whole: what the file is called where a fault is none of its
+    fields'."""
     words = []
     faults = error.errors(include_url=False)
     for fault in faults:
@@ -27,10 +31,26 @@ def plain_words(error: ValidationError, known_fields: Collection[str], whole: st
         said = fault["msg"].removeprefix("Value error, ")
         found = "" if fault["type"] in ("missing", "value_error") else f", found {_short(fault['input'])}"
         if fault["type"] == "extra_forbidden":
-            meant = get_close_matches(str(fault["loc"][-1]), known_fields, 1)
-            found = f"; did you mean {meant[0]}?" if meant else found
+            found = _meant(str(fault["loc"][-1]), fields_at(fault["loc"]))
+        elif fault["type"] in ("literal_error", "union_tag_invalid"):
+            found += _meant_choice(fault)
         words.append(f"{where}: {_expectation(fault['type'], fault.get('ctx', {}), said)}{found}")
     return words
+
+
+def _meant(name: str, fields: Collection[str]) -> str:
+    close = get_close_matches(name, fields, 1)
+    return f"; did you mean {close[0]}?" if close else f"; expected {', '.join(fields)}"
+
+
+def _meant_choice(fault: Mapping[str, Any]) -> str:
+    """A guess at a mistyped word, where it is one."""
+    context, given = fault.get("ctx", {}), fault["input"]
+    if isinstance(given, Mapping):
+        given = given.get(str(context.get("discriminator", "")).strip("'"))
+    choices = re.findall("'([^']+)'", f"{context.get('expected', '')}{context.get('expected_tags', '')}")
+    close = get_close_matches(str(given), choices, 1)
+    return f"; did you mean {close[0]}?" if close else ""
 
 
 def _field_name(location: Iterable[int | str]) -> str:

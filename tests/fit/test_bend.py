@@ -36,7 +36,7 @@ def seen_from(tilt_deg, distance_mm=230.0, k1=0.0):
     return Plane(plane_map, "backlit", "front", 0.0, "none", (), "outline", 0.97, 0.5), camera
 
 
-def measured(nominal, sampled, picture, seen, height, errors_mm=0.05, seed=0, noise_mm=0.01):
+def measured(nominal, sampled, picture, seen, height, errors_mm=0.05, seed=0, noise_mm=0.01, held="free"):
     """The piece with twists off by errors_mm, raised by height(x, y) mm, as the camera sees it and the fit takes it."""
     plane, camera = seen
     rng = np.random.default_rng(seed)
@@ -49,7 +49,7 @@ def measured(nominal, sampled, picture, seen, height, errors_mm=0.05, seed=0, no
     away = (points - camera[:2]) * (z / (camera[2] - z))[:, None]
     features = replace(features, offset_mm=features.offset_mm + np.sum(away * normal, 1))
     fit = fit_lattice(features, plane, nominal)
-    return bend_of(fit, plane, nominal, picture, features)
+    return bend_of(fit, plane, nominal, picture, features, held)
 
 
 def cylinder(nominal, height_mm, along_deg=30.0):
@@ -107,6 +107,13 @@ def test_less_than_the_budget_allows_for_is_not_said_to_be_a_bend(nominal, sampl
     shape = cylinder(nominal, 0.3)
     found = measured(nominal, sampled, picture, seen_from(20.0), shape, errors_mm=0.0, noise_mm=0.0005)
     assert not found.significant
+
+
+def test_what_a_free_piece_may_do_is_a_bend_of_one_that_was_pressed_flat(nominal, sampled, picture):
+    shape = cylinder(nominal, 0.4)
+    for held in ("free", "glass"):
+        found = measured(nominal, sampled, picture, seen_from(20.0), shape, errors_mm=0.0, noise_mm=0.0005, held=held)
+        assert found.significant == (held == "glass")
 
 
 def test_too_few_folds_tell_nothing(nominal, sampled, picture):

@@ -55,6 +55,7 @@ def two_lines(t_mid):
         stretch=zero,
         samples=20 * one,
         rms_mm=0.01,
+        pixel_share=np.ones((2, 2)),
     )
 
 

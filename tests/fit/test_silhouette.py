@@ -48,6 +48,7 @@ def line_at(offset_mm):
         stretch=np.array([0]),
         samples=40 * one,
         rms_mm=0.01,
+        pixel_share=np.ones((1, 2)),
     )
 
 

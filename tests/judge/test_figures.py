@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
+import json
 import math
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from foldtrue.errors import FoldtrueError, UnreadableFile
+from foldtrue.handover_judge import Rule
+from foldtrue.judge.compare import compare_records
 from foldtrue.judge.figures import nearest_twists, read_figures, read_record
+from foldtrue.judge.piece import judge_record
+from foldtrue.judge.tolerances import default_tolerances
 from foldtrue.measured import COVERAGE_95
+from foldtrue.report.judgement import judgement_record, judgement_text
 from foldtrue.report.result import result_record
 from foldtrue.report.write import record_text
+
+PLEAT = {"id": "t0-t1", "twists": ["t0", "t1"], "flags": [], "width_error_mm": 0.1, "width_u95_mm": 0.2}
+PLEAT |= {"parallelism_deg": 0.1, "parallelism_u95_deg": 0.2}
+NUMBERS = [0, -1, 1e-300, 1e300, 10**400, float("nan"), float("inf"), True]
+HOSTILE = st.sampled_from([*NUMBERS, None, "", "t99", "t0", [], [1], [[]], {}, {"x": 1}])
 
 
 @pytest.fixture
@@ -67,6 +81,11 @@ def test_a_result_without_pleats_or_outline_holds_them_as_not_measured(record):
     assert figure(record, "outline", "all sides").value is None
 
 
+def test_a_result_from_before_pleats_were_measured_is_read(record):
+    del record["pleats"], record["outline"]
+    assert figure(record, "pleat_width", "all pleats").value is None
+
+
 def test_the_size_is_a_percentage_where_the_scale_is_known(record):
     record["fit"].update(scale=1.01, scale_u95=0.004)
     found = figure(record, "size", "piece")
@@ -94,6 +113,25 @@ def test_a_node_belongs_to_the_twists_nearest_to_it(record):
 def test_a_record_on_disk_is_read_back(record, tmp_path):
     (tmp_path / "result.json").write_text(record_text(record), "utf-8")
     assert read_figures(read_record(tmp_path / "result.json")) == read_figures(record)
+
+
+@given(data=st.data())
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+def test_a_record_broken_anywhere_is_judged_or_refused(record, data):
+    broken = json.loads(json.dumps(record))
+    inner = {key: broken[key] for key in ("twists", "nodes", "fit", "summary", "provenance", "view")}
+    broken.update(inner, pleats=[PLEAT], vertices=[], edges=[])
+    inner = broken
+    while True:
+        keys = list(inner) if isinstance(inner, dict) else list(range(min(len(inner), 3)))
+        key = data.draw(st.sampled_from(keys))
+        if not (isinstance(inner[key], dict | list) and inner[key] and data.draw(st.booleans())):
+            break
+        inner = inner[key]
+    inner[key] = data.draw(HOSTILE)
+    with contextlib.suppress(FoldtrueError):
+        judgement_text(judgement_record(judge_record(broken, default_tolerances(), Rule())))
+        compare_records(record, broken)
 
 
 @pytest.mark.parametrize("content", [b"", b"{}", b"[1]", b"\xff", b"[" * 99_000, b'{"format": "foldtrue-grid"}'])

@@ -105,6 +105,10 @@ def test_bounds_of_the_probability_that_all_are_within():
     assert low <= np.prod(chances) <= high == min(chances)
 
 
+def test_of_nothing_measured_nothing_is_known(make_record, judged):
+    assert judged(make_record(lost=tuple(f"t{i}" for i in range(24)))).all_within == (0.0, 1.0)
+
+
 # ---- what would settle it
 
 
@@ -119,6 +123,14 @@ def test_a_value_at_its_limit_is_settled_by_no_photo(make_record, judged):
     found = judged(make_record(turned={"t7": 1.199})).settle[0]
     assert found.photos is None
     assert "no photo" in found.advice
+
+
+def test_a_size_is_settled_by_a_surer_scale_not_by_more_photos(make_record, judged):
+    record = make_record()
+    record["fit"].update(scale=1.009, scale_u95=0.004)
+    found = judged(record, size=Limit(1.0, "percent", False)).settle[0]
+    assert found.photos is None
+    assert "scale" in found.advice
 
 
 def test_from_the_front_a_photo_against_the_light_comes_first(make_record, judged):

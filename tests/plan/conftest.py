@@ -7,34 +7,20 @@ from math import cos, radians, sin, sqrt
 
 import numpy as np
 import pytest
+from panels import panel_plan, plan_of
 
 from foldtrue.handover import Nominal
-from foldtrue.plan.file import Plan, parse_plan
+from foldtrue.plan.file import Plan
 from foldtrue.plan.fold import fold_plan
-
-HEAD = {"format": "foldtrue-plan", "version": 1, "name": "window panel (invented)"}
 
 
 def honeycomb_plan(height_mm=240, kind="point-to-point", divisions=16, spacing=2, rings=2, **recipe) -> Plan:
-    return parse_plan(
-        HEAD
-        | {
-            "sheet": {"shape": "hexagon", "height_mm": height_mm},
-            "grid": {"kind": kind, "divisions": divisions},
-            "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings, **recipe},
-        }
-    )
+    return panel_plan(spacing, divisions, height_mm, rings, kind, **recipe)
 
 
 def listed_plan(twists, corners_mm=((-20, -18), (20, -18), (20, 18), (-20, 18)), pitch_mm=1.0) -> Plan:
-    return parse_plan(
-        HEAD
-        | {
-            "sheet": {"shape": "polygon", "corners_mm": [list(c) for c in corners_mm]},
-            "grid": {"kind": "pitch", "pitch_mm": pitch_mm},
-            "twists": twists,
-        }
-    )
+    sheet = {"shape": "polygon", "corners_mm": [list(c) for c in corners_mm]}
+    return plan_of(sheet, {"kind": "pitch", "pitch_mm": pitch_mm}, twists)
 
 
 def triangle(i, j, hand, turn, **more):
@@ -127,6 +113,6 @@ def plans():
         asymmetric = staticmethod(asymmetric_plan)
         triangle = staticmethod(triangle)
         folded = staticmethod(folded)
-        head = HEAD
+        made = staticmethod(lambda name: PLANS[name]())
 
     return Makers

@@ -89,6 +89,14 @@ def test_a_hexagon_by_its_side_is_the_one_by_its_height(content):
         ({"twists": [{"grid": [0], "kind": "triangle", "hand": "cw"}]}, "twists[0].grid[1]: is missing"),
         ({"colour": "white"}, "colour: is not a field of this format"),
         ({"version": 2}, "version: expected 1, found 2"),
+        ({"twist": []}, "twist: is not a field of this format; did you mean twists?"),
+        ({"sheet": {"shape": "hexgon", "height_mm": 9}}, "did you mean hexagon?"),
+        ({"sheet": {"shape": "square", "side_mm": 9, "height_mm": 9}}, "this format; expected shape, side_mm."),
+        ({"grid": {"kind": "point-to-point", "division": 16}}, "grid.division: is not a field of this format; did you"),
+        ({"twists": {"recipe": "honycomb"}}, "did you mean honeycomb?"),
+        ({"twists": [{"grid": [0, 0], "kind": "triangel", "hand": "cw"}]}, 'found "triangel"; did you mean triangle?'),
+        ({"twists": [{"grid": [0, 0], "knd": "triangle", "hand": "cw"}]}, "twists[0].knd: is not a field of this form"),
+        ({"panels": [{"corner": [[0, 0], [1, 0], [0, 1]]}]}, "did you mean corners?"),
         ({"name": ""}, "name: expected a text of at least 1 character"),
     ],
 )
@@ -134,6 +142,13 @@ def test_a_file_that_is_not_a_json_object_is_refused(tmp_path, text):
         read_plan(tmp_path / "plan.json")
 
 
+def test_a_field_that_stands_twice_is_refused(tmp_path):
+    # JSON itself would quietly take the last of the two
+    (tmp_path / "plan.json").write_text('{"format": "foldtrue-plan", "version": 1, "name": "a", "name": "b"}')
+    with pytest.raises(PlanError, match=r"plan\.json says name twice in one place"):
+        read_plan(tmp_path / "plan.json")
+
+
 def test_a_binary_file_is_refused(tmp_path):
     (tmp_path / "photo.jpg").write_bytes(b"\xff\xd8\xff\xe0")
     with pytest.raises(PlanError, match="not a JSON text"):
@@ -175,6 +190,6 @@ def test_the_examples_in_the_docs_fold():
 
     text = (DOCS / "plan-file.md").read_text("utf-8")
     examples = [block.split("```")[0] for block in text.split("```json\n")[1:]]
-    assert len(examples) == 2
+    assert len(examples) == 4
     for example in examples:
         fold_plan(parse_plan(json.loads(example)))

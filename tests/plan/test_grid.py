@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from panels import plan_of
 
 from foldtrue.errors import PlanError
-from foldtrue.plan.file import parse_plan
 from foldtrue.plan.fold import fold_plan
 from foldtrue.plan.grid import aligned_divisions, slope_direction
 from foldtrue.plan.layout import grid_start, sheet_corners
@@ -25,9 +25,9 @@ slopes = st.tuples(st.integers(0, 12), st.integers(0, 12)).filter(lambda slope: 
 
 
 @pytest.fixture
-def make(plans):
+def make():
     def plan(sheet, grid, twists=ONE, **more):
-        return parse_plan(plans.head | {"sheet": sheet, "grid": grid, "twists": twists} | more)
+        return plan_of(sheet, grid, twists, **more)
 
     return plan
 
@@ -59,6 +59,18 @@ def test_slope_components_say_how_long_and_how_steep_the_side_is(make, slope, no
 
 
 @given(slopes)
+def test_a_hexagon_holds_6_times_the_triangulation_number_of_small_triangles(slope):
+    # T = m^2 + m n + n^2, the triangulation number of Caspar and Klug 1962 [from memory], counts the small triangles on
+    # one large one whose side has these components; a hexagon is six of those
+    m, n = slope
+    plan = plan_of(HEXAGON, {"kind": "rotated", "slope": [m, n]}, ONE)
+    hexagon, small = 240**2 * sqrt(3) / 2, plan.pitch_mm**2 * sqrt(3) / 4
+    assert hexagon / small == pytest.approx(6 * (m * m + m * n + n * n), rel=1e-9)
+    direction = slope_direction(m, n)
+    assert atan2(direction.imag, direction.real) == pytest.approx(atan2(n * sqrt(3), 2 * m + n), abs=1e-12)
+
+
+@given(slopes)
 def test_all_points_of_the_rotated_grid_lie_on_the_sheets_own_grid_of_so_many_divisions_and_no_fewer(slope):
     m, n = slope
     side = m + n * np.exp(1j * np.pi / 3)
@@ -76,8 +88,8 @@ def test_all_points_of_the_rotated_grid_lie_on_the_sheets_own_grid_of_so_many_di
 
 
 @given(slopes)
-def test_all_corners_of_a_hexagon_lie_on_its_rotated_grid(plans, slope):
-    plan = parse_plan(plans.head | {"sheet": HEXAGON, "grid": {"kind": "rotated", "slope": list(slope)}, "twists": ONE})
+def test_all_corners_of_a_hexagon_lie_on_its_rotated_grid(slope):
+    plan = plan_of(HEXAGON, {"kind": "rotated", "slope": list(slope)}, ONE)
     corners = sheet_corners(plan)
     assert whole(grid_coordinates(corners, plan))
     np.testing.assert_allclose(np.abs(np.roll(corners, -1) - corners), 240 / sqrt(3), atol=1e-9)

@@ -4,23 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from panels import panel_plan
+from panels import panel_plan, plan_of
 
-from foldtrue.plan.file import parse_plan
 from foldtrue.plan.grid_lines import plan_grid
 
 
 def edge_to_edge(divisions, height_mm=160.0):
-    return parse_plan(
-        {
-            "format": "foldtrue-plan",
-            "version": 1,
-            "name": "invented",
-            "sheet": {"shape": "hexagon", "height_mm": height_mm},
-            "grid": {"kind": "edge-to-edge", "divisions": divisions},
-            "twists": {"recipe": "honeycomb", "spacing": 2, "rings": 1},
-        }
-    )
+    return panel_plan(2, divisions, height_mm, 1, "edge-to-edge")
 
 
 @pytest.mark.parametrize("plan", [panel_plan(2, 16, 240.0, 1), edge_to_edge(16)], ids=["points", "edges"])
@@ -53,15 +43,10 @@ def test_lines_end_on_the_rim():
 
 
 def test_three_lines_meet_in_the_centre_of_a_square_sheet_too():
-    plan = parse_plan(
-        {
-            "format": "foldtrue-plan",
-            "version": 1,
-            "name": "invented",
-            "sheet": {"shape": "polygon", "corners_mm": [[-80, -60], [80, -60], [80, 60], [-80, 60]]},
-            "grid": {"kind": "pitch", "pitch_mm": 10},
-            "twists": [{"grid": [0, 0], "kind": "triangle", "hand": "ccw"}],
-        }
+    plan = plan_of(
+        {"shape": "polygon", "corners_mm": [[-80, -60], [80, -60], [80, 60], [-80, 60]]},
+        {"kind": "pitch", "pitch_mm": 10},
+        [{"grid": [0, 0], "kind": "triangle", "hand": "ccw"}],
     )
     grid = plan_grid(plan)
     centre = grid.number == 0
@@ -78,16 +63,7 @@ def test_three_lines_meet_in_the_centre_of_a_square_sheet_too():
     ids=["odd", "turned"],
 )
 def test_a_grid_that_starts_in_a_corner_runs_through_it(sheet, grid, place):
-    plan = parse_plan(
-        {
-            "format": "foldtrue-plan",
-            "version": 1,
-            "name": "invented",
-            "sheet": sheet,
-            "grid": grid | {"start": "corner"},
-            "twists": [{"grid": place, "kind": "triangle", "hand": "ccw"}],
-        }
-    )
+    plan = plan_of(sheet, grid | {"start": "corner"}, [{"grid": place, "kind": "triangle", "hand": "ccw"}])
     lines = plan_grid(plan)
     rows_from_corner = (lines.normals @ lines.outline_mm[0] - lines.offset_mm) / lines.row_mm
     assert np.allclose(rows_from_corner, np.round(rows_from_corner), atol=1e-9)

@@ -6,9 +6,9 @@ from math import sqrt
 
 import numpy as np
 import pytest
+from panels import plan_of
 
 from foldtrue.errors import PlanError
-from foldtrue.plan.file import parse_plan
 from foldtrue.plan.fold import fold_plan
 from foldtrue.plan.layout import twist_sites
 
@@ -16,11 +16,9 @@ SQUARE = {"shape": "square", "side_mm": 300}
 
 
 @pytest.fixture
-def make(plans):
+def make():
     def plan(twists, sheet=SQUARE, grid=None, **more):
-        return parse_plan(
-            plans.head | {"sheet": sheet, "grid": grid or {"kind": "pitch", "pitch_mm": 10}, "twists": twists} | more
-        )
+        return plan_of(sheet, grid or {"kind": "pitch", "pitch_mm": 10}, twists, **more)
 
     return plan
 

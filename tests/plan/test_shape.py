@@ -182,4 +182,10 @@ def test_check_plan_says_what_comes_out(plans):
     assert summary.rings == 2
     assert summary.first_twist_mm == pytest.approx((40, 0), abs=1e-9)
     assert summary.mean_layers == pytest.approx(4, abs=1e-6)
+    assert summary.most_layers == 5  # computed independently: half the piece in 3 layers, half in 5
     assert sum(summary.layer_shares.values()) == pytest.approx(1, abs=1e-9)
+
+
+def test_the_largest_stack_of_hexagons_with_triangles_at_6_pitches_has_11_layers(plans):
+    # computed independently: 7, 9 and 11 layers, a third of the interior each
+    assert summarise(plans.folded("mixed 6")).most_layers == 11

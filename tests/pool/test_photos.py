@@ -18,6 +18,7 @@ from foldtrue.cli import run
 from foldtrue.errors import NotThisPiece, PhotoTooPoor, UsageError
 from foldtrue.inspection import InspectOptions, inspect_photo, inspect_photos
 from foldtrue.measured import radius95
+from foldtrue.plan.file import write_plan
 from foldtrue.pool import pool_photos
 from foldtrue.simulate import Camera, Errors, Lamp, Scene, simulate_photo, truth_poses
 
@@ -243,18 +244,7 @@ def test_two_photos_that_disagree_give_no_common_figures(three_lamps, off_mm, us
 @pytest.fixture
 def plan_file(tmp_path):
     path = tmp_path / "plan.json"
-    path.write_text(
-        json.dumps(
-            {
-                "format": "foldtrue-plan",
-                "version": 1,
-                "name": "window panel (invented)",
-                "sheet": {"shape": "hexagon", "height_mm": 240.0},
-                "grid": {"kind": "point-to-point", "divisions": 24},
-                "twists": {"recipe": "honeycomb", "spacing": 3, "rings": 2},
-            }
-        )
-    )
+    write_plan(panel_plan(3, 24), path)
     return path
 
 

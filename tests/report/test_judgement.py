@@ -52,7 +52,7 @@ def test_the_terminal_tells_the_verdict_its_limits_and_the_list(inspection, judg
     found = judge(result_record(inspection))
     text = judgement_text(found)
     assert "Verdict: [-] not enough measured." in text
-    assert "2 of twist position, 2 of twist turn" in text
+    assert "Needed and not measured: 2 twist position, 2 twist turn." in text
     assert found["tolerances"]["sha256"][:8] in text
     assert "no standard" in text
     assert "guard band of 0.83 U" in text

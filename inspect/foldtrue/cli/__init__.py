@@ -10,11 +10,15 @@ from collections.abc import Sequence
 import click
 
 from foldtrue import __version__
+from foldtrue.cli.camera import camera
 from foldtrue.cli.grid import grid
 from foldtrue.cli.judging import compare, judge, tolerances
+from foldtrue.cli.mat import mat
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
+from foldtrue.cli.progress import progress
+from foldtrue.cli.record import record
 from foldtrue.cli.report import report
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
@@ -32,7 +36,23 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, report, judge, compare, tolerances, practice, serve):
+_COMMANDS = (
+    plan,
+    mat,
+    camera,
+    sheet,
+    grid,
+    piece,
+    report,
+    judge,
+    compare,
+    tolerances,
+    record,
+    progress,
+    practice,
+    serve,
+)
+for _command in _COMMANDS:
     foldtrue.add_command(_command)
 
 

@@ -34,13 +34,26 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--reference",
-    type=click.Choice(["auto", "none", "scan", "card", "A4", "Letter"], case_sensitive=False),
+    type=click.Choice(["auto", "none", "mat", "scan", "card", "A4", "Letter"], case_sensitive=False),
     default="auto",
     show_default=True,
-    help="Thing of known size in the picture: a scan's resolution, any card of 85.60 x 53.98 mm beside the piece "
-    "(blank side up), a blank sheet under it; auto looks for one.",
+    help="Thing of known size in the picture: the printed mat, a scan's resolution, any card of "
+    "85.60 x 53.98 mm beside the piece (blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
+@click.option(
+    "--bars",
+    callback=point,
+    metavar="MM,MM",
+    help="Lengths of the printed mat's bars as you measured them, the one along the bottom first.",
+)
+@click.option(
+    "--held",
+    type=click.Choice(["free", "glass", "window"]),
+    default="free",
+    show_default=True,
+    help="How the piece was held: lying or hanging free, under a pane of glass, or taped flat to a window.",
+)
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @judging_options
 @click.option(
@@ -57,6 +70,8 @@ def piece(
     at: tuple[float, float] | None,
     reference: Any,
     dpi: float | None,
+    held: Any,
+    bars: tuple[float, float] | None,
     same_way_up: bool,
     tolerance_set: str,
     rule: str,
@@ -92,7 +107,7 @@ def piece(
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
+    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi, bars_mm=bars, held=held)
     if len(photos) > 1:
         record = _measure_together(photos, plan_file, options, same_way_up, out, judged)
         _tell(record, judged, (out, html), fail_outside)

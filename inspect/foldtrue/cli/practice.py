@@ -8,7 +8,6 @@ from typing import Any
 import click
 
 from foldtrue.cli.parts import FILE
-from foldtrue.cli.plan import plan_content
 from foldtrue.errors import UsageError
 
 
@@ -44,8 +43,9 @@ def practice(
     Files of an earlier practice in the --out folder are replaced; any other photo.jpg or plan.json is left alone and
     refused.
     """
-    from foldtrue.plan.file import parse_plan, read_plan, write_plan
+    from foldtrue.plan.file import read_plan, write_plan
     from foldtrue.plan.fold import fold_plan
+    from foldtrue.plan.new import PlanWords, make_plan
     from foldtrue.report.files import PHOTO, PLAN, TRUTH, check_practice_folder, write_whole
     from foldtrue.report.truth import truth_record
     from foldtrue.report.write import record_text
@@ -56,7 +56,7 @@ def practice(
     if scan and reference not in (None, "none"):
         raise UsageError("A scan needs no reference: its file tells the scale.", "Leave --reference or --scan out.")
     check_practice_folder(out, plan_file)
-    chosen = parse_plan(plan_content(**_PRACTICE)) if plan_file is None else read_plan(plan_file)
+    chosen = make_plan(PlanWords(**_PRACTICE)).plan if plan_file is None else read_plan(plan_file)
     nominal = fold_plan(chosen)
     scene = practice_scene(seed, difficulty, view)
     if scan or reference is not None:
@@ -71,13 +71,4 @@ def practice(
     click.echo(f"Now try: foldtrue piece {out / PHOTO} --plan {out / PLAN}")
 
 
-_PRACTICE: dict[str, Any] = {
-    "sheet": "hexagon",
-    "height": 240.0,
-    "grid": "point-to-point",
-    "divisions": 16,
-    "spacing": 2,
-    "rings": 2,
-    "first_hand": "ccw",
-    "name": "window panel of an invented studio",
-}
+_PRACTICE: dict[str, Any] = {"height": 240.0, "spacing": 2, "rings": 2, "name": "window panel of an invented studio"}

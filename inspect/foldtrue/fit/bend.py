@@ -15,15 +15,12 @@ import numpy as np
 
 from foldtrue.alignment import freedoms
 from foldtrue.camera_place import camera_place
+from foldtrue.fit.held import FLATNESS
 from foldtrue.fit.lens import UNCORRECTED, common_bows, lens_effect, planned_points, straight_rest
 from foldtrue.frames import Array
-from foldtrue.handover import Features, LatticeFit, Nominal, Photo, Plane
+from foldtrue.handover import Features, Held, LatticeFit, Nominal, Photo, Plane
 from foldtrue.measured import COVERAGE_95
 
-RELIEF_MM = 0.5
-"""Out-of-plane height that the budget of a piece allows for (common practice, no source)."""
-USUAL_MM = 5.0
-"""Standard deviation of a bend's terms before anything is seen (common practice, no source)."""
 BOTH_CHANCE, EACH_CHANCE = 0.001, 0.01
 """Largest chance of a flat piece showing as much: to both witnesses together, and to each."""
 LEAST_AGREEMENT = 0.01
@@ -56,10 +53,13 @@ class _Witness:
     bend: Array
 
 
-def bend_of(fit: LatticeFit, plane: Plane, nominal: Nominal, photo: Photo, features: Features) -> Bend | None:
+def bend_of(
+    fit: LatticeFit, plane: Plane, nominal: Nominal, photo: Photo, features: Features, held: Held = "free"
+) -> Bend | None:
     """The piece's bend, None where too few twists and folds tell.
 
-    plane: the one that the features were measured in, whose map the fit has corrected since.
+    plane: the one that the features were measured in, whose map the fit has corrected since. held: how flat the piece
+    is beforehand.
     """
     camera = camera_place(photo, fit.map)
     reach = float(np.hypot(*nominal.outline_mm.T).max())
@@ -75,13 +75,14 @@ def bend_of(fit: LatticeFit, plane: Plane, nominal: Nominal, photo: Photo, featu
     folds = _folds(features, nominal, plane.view, features.offset_mm - change * effect, effect, across)
     if twists is None or folds is None:
         return None
-    chance, terms, cov = _tested((twists, folds), fit.map.k1)
-    each = [_tested((witness,), fit.map.k1) for witness in (twists, folds)]
+    usual = FLATNESS[held].usual_mm
+    chance, terms, cov = _tested((twists, folds), fit.map.k1, usual)
+    each = [_tested((witness,), fit.map.k1, usual) for witness in (twists, folds)]
     height, std = _height(nominal, reach, terms, cov)
     std = float(np.hypot(std, height * camera.distance_std_mm / camera.distance_mm))
     clear = chance < BOTH_CHANCE and max(each[0][0], each[1][0]) < EACH_CHANCE
     clear &= _agreement(*each[0][1:], *each[1][1:]) > LEAST_AGREEMENT
-    return Bend(height, std, chance, bool(clear and height > max(RELIEF_MM, COVERAGE_95 * std)))
+    return Bend(height, std, chance, bool(clear and height > max(FLATNESS[held].relief_mm, COVERAGE_95 * std)))
 
 
 def _heights(points: Array, reach_mm: float) -> Array:
@@ -148,7 +149,7 @@ def _scaled(value: Array, flat: Array, lens: Array, bend: Array, weight: Array) 
     return _Witness(value[use] * rows, flat[use] * rows[:, None], lens[use] * rows, bend[use] * rows[:, None])
 
 
-def _tested(witnesses: tuple[_Witness, ...], k1: float) -> tuple[float, Array, Array]:
+def _tested(witnesses: tuple[_Witness, ...], k1: float, usual_mm: float) -> tuple[float, Array, Array]:
     """Chance of a flat piece giving as much (F-test with three freedoms), the bend's terms (3,) and covariance.
 
     The lens may be off by what lenses are off by (a prior row); the estimate, not the test, holds the bend's terms to
@@ -170,7 +171,7 @@ def _tested(witnesses: tuple[_Witness, ...], k1: float) -> tuple[float, Array, A
     bent = _square_sum(design, target)
     freedom = count + 1 - int(np.linalg.matrix_rank(design))
     ratio = (flat - bent) / 3 / (bent / freedom)
-    prior = np.diag(np.append(np.zeros(columns + 1), np.full(3, USUAL_MM**-2)))
+    prior = np.diag(np.append(np.zeros(columns + 1), np.full(3, usual_mm**-2.0)))
     cov = np.linalg.pinv(design.T @ design + prior)
     terms = (cov @ design.T @ target)[columns + 1 :]
     return float(fdtrc(3, freedom, max(ratio, 0.0))), terms, cov[columns + 1 :, columns + 1 :]

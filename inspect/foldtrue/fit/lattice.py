@@ -8,6 +8,7 @@ import numpy as np
 
 from foldtrue.alignment import fit_globally
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
+from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import joint_of
 from foldtrue.fit.lens import (
     UNTOLD_K1_STD,
@@ -101,8 +102,16 @@ def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple
     return moved, apply_homography(np.linalg.inv(whole.matrix), vertices)
 
 
-def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: FitOptions | None = None) -> LatticeFit:
+def fit_lattice(
+    features: Features,
+    plane: Plane,
+    nominal: Nominal,
+    options: FitOptions | None = None,
+    height: PaperHeight | None = None,
+) -> LatticeFit:
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
+
+    height: what may be known of the paper's height; it changes no figure, only what its uncertainty is put down to.
 
     Raises NotThisPiece when too few of the plan's edges are where they should be, PhotoTooPoor when fewer than
     LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
@@ -111,7 +120,7 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     options = options or FitOptions.for_view(plane.view)
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
-    by_edges, by_noise, lens = _pose_covariance(network, nominal, plane)
+    by_edges, by_noise, lens, solved = _pose_covariance(network, nominal, plane)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
     measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
     if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
@@ -125,14 +134,15 @@ def fit_lattice(features: Features, plane: Plane, nominal: Nominal, options: Fit
     px_per_mm = float(np.median(features.px_per_mm))
     by_lens = k1_std**2 * np.outer(lens, lens)
     cov, noise = by_edges + by_lens, by_noise + by_lens
+    flagged, by_k1 = tuple(map(tuple, flags)), k1_std * lens
     solution = Solution(
-        lines, network, cov, noise, whole, vertices, lens_map, k1_std, measured, tuple(map(tuple, flags)), px_per_mm
+        lines, network, solved, by_k1, cov, noise, whole, vertices, lens_map, k1_std, measured, flagged, px_per_mm
     )
     joint = joint_of(network, whole, nominal, lens_map, k1_std)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
     return replace(
-        state(solution, joint, nominal),
+        state(solution, joint, nominal, height),
         pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
         outline=measure_outline(nominal, plane.view, solution, joint),
     )
@@ -223,9 +233,10 @@ def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
     return np.array([vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
 
 
-def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array, Array]:
+def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array, Array, Array]:
     """Covariance (4 T, 4 T) of all poses (centre x, y mm, turn rad, size) from network and edge shifts, the part of it
-    from the lines' own scatter, and what a unit of k1 does to the poses (4 T,)."""
+    from the lines' own scatter, what a unit of k1 does to the poses (4 T,), and the poses' part in the network (size,
+    4 T)."""
     rows = pose_rows(nominal)
     count = 4 * len(rows)
     columns = np.zeros((network.size, count))
@@ -237,7 +248,7 @@ def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[
         columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()[:, None], 4 * k + np.arange(4)] += row.T
         lens[4 * k : 4 * k + 4] = row @ field[tips].ravel()
     solved = network.factor.solve(columns)
-    return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), lens
+    return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), lens, np.asarray(solved)
 
 
 def _fixed(

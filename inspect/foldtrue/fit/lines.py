@@ -25,7 +25,8 @@ class EdgeLines:
     edge shift applies; glare: no paper or too much light on one side; shared: several creases lie on this line and the
     outermost shows, members lists them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1:
     none) and the kind of shift that applies when the line is its; stretch: the first of the view it lies on (`line_of`
-    has all); samples: trusted ones; rms_mm: scatter of one sample."""
+    has all); samples: trusted ones; rms_mm: scatter of one sample; pixel_share (E, 2): of the variances of offset and
+    slope what the pixels' noise brings, the paper the rest."""
 
     crease: IntArray
     t_mid: Array
@@ -44,6 +45,7 @@ class EdgeLines:
     stretch: IntArray
     samples: Array
     rms_mm: float
+    pixel_share: Array
 
     def pick(self, rows: IntArray) -> EdgeLines:
         """The lines with these indices, in this order."""
@@ -65,6 +67,7 @@ class EdgeLines:
             stretch=self.stretch[rows],
             samples=self.samples[rows],
             rms_mm=self.rms_mm,
+            pixel_share=self.pixel_share[rows],
         )
 
 
@@ -108,6 +111,7 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
         stretch=stretch,
         samples=line.samples,
         rms_mm=float(np.median(line.sample_std[keep])) if len(keep) else float("nan"),
+        pixel_share=line.pixel_share,
     ).pick(keep)
 
 

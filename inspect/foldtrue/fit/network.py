@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from foldtrue.fit.budget import Evidence, Spread, evidence_of
 from foldtrue.fit.grooves import Claims, first_claims, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
@@ -35,7 +36,7 @@ class Network:
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
     crease each line was taken for; misfit_mm: how far lines that should
     meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
-    coordinate."""
+    coordinate; spread, evidence: what the solution rests on and how it weighed that, by source."""
 
     displacement_mm: Array
     unknown_of: IntArray
@@ -47,6 +48,8 @@ class Network:
     crease: IntArray
     misfit_mm: float
     shape_mm: float
+    spread: Spread
+    evidence: Evidence
 
 
 def solve_network(
@@ -73,7 +76,8 @@ def solve_network(
     redundancy: Array = np.ones(len(value))
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
-        variance = std**2 + (scale * misfit) ** 2 + np.repeat(doubt, 2) ** 2 + claims.doubt**2
+        apart, unsure = (scale * misfit) ** 2, np.repeat(doubt, 2) ** 2 + claims.doubt**2
+        variance = std**2 + apart + unsure
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
@@ -98,7 +102,22 @@ def solve_network(
     displacement[known] = x[: setup.shift_column].reshape(-1, 2)[setup.unknown_of[known]]
     scatter = design.multiply((weight * std)[:, None]).tocsr()
     noise, shifts = scatter.T @ scatter, x[columns]
-    return Network(displacement, setup.unknown_of, setup.size, shifts, shift_std, factor, noise, crease, misfit, shape)
+    spread = Spread(std**2, apart, unsure, weight)
+    evidence = evidence_of(design, spread, lines, setup, shape)
+    return Network(
+        displacement,
+        setup.unknown_of,
+        setup.size,
+        shifts,
+        shift_std,
+        factor,
+        noise,
+        crease,
+        misfit,
+        shape,
+        spread,
+        evidence,
+    )
 
 
 def _claims(lines: EdgeLines, nominal: Nominal, setup: Setup, x: Array, value: Array, scatter: Array) -> Claims:

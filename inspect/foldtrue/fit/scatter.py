@@ -15,6 +15,7 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
+from foldtrue.subpixel import straight_lines
 
 COMMON = 0.3
 """What all pieces of an edge have in common, as a share of what one piece has of its own: a crease of the sheet often
@@ -39,7 +40,8 @@ _POOL = 4.0
 @dataclass(frozen=True)
 class LineFits:
     """Lines (E,): value = offset at t_mid + slope (t - t_mid), where both are uncorrelated, with their standard
-    deviations; samples: how many took part; sample_std: standard deviation of one sample of it."""
+    deviations; samples: how many took part; sample_std: standard deviation of one sample of it; pixel_share (E, 2): of
+    the variances of offset and slope what the pixels' noise alone brings, the paper the rest."""
 
     t_mid: Array
     offset: Array
@@ -48,6 +50,7 @@ class LineFits:
     slope_std: Array
     samples: Array
     sample_std: Array
+    pixel_share: Array
 
 
 def fit_lines(
@@ -66,6 +69,7 @@ def fit_lines(
     own_edge[p] = e
     noise = _noise(x, y, w, p, own_edge, edges)
     slow = 1 + SLOW * _of_paper(noise)
+    pixels = straight_lines(x, y, w, e, edges)
     w = w / noise[e]
     piece_var = 0.0
     for _ in range(3):  # the line, the pieces' variance about it, the line again
@@ -78,15 +82,18 @@ def fit_lines(
     mid = np.where(s0 > 0, s1 / np.maximum(s0, 1e-300), 0.0)
     spread = np.maximum(s2 - s1 * mid, 1e-300)
     count = np.bincount(e, minlength=edges)
-    mean_var = count / np.maximum(np.bincount(e, w, edges), 1e-300)
+    mean_var = count / np.maximum(_total(w, e, edges), 1e-300)
+    variance = np.stack([slow / np.maximum(s0, 1e-300) + COMMON**2 * piece_var, slow / spread], 1)
+    alone = INTERPOLATED * np.stack([pixels.variance_at(pixels.t_mid), pixels.slope_variance()], 1)
     return LineFits(
         t_mid=mid + 0.5,
         offset=a + b * mid,
-        offset_std=np.sqrt(slow / np.maximum(s0, 1e-300) + COMMON**2 * piece_var),
+        offset_std=np.sqrt(variance[:, 0]),
         slope=b,
-        slope_std=np.sqrt(slow / spread),
+        slope_std=np.sqrt(variance[:, 1]),
         samples=count.astype(float),
         sample_std=np.sqrt(mean_var),
+        pixel_share=np.minimum(alone / variance, 1.0),
     )
 
 
@@ -95,6 +102,7 @@ def _sums(x: Array, y: Array, w: Array, group: IntArray, groups: int) -> tuple[A
 
 
 def _total(value: Array, group: IntArray, groups: int) -> Array:
+    """Sum (groups,) of the values in each group."""
     return np.asarray(np.bincount(group, value, groups), float)
 
 
@@ -104,9 +112,7 @@ def _noise(x: Array, y: Array, w: Array, p: IntArray, own_edge: IntArray, edges:
     would."""
     s0, s1, s2, sy, sxy, syy = _sums(x, y, w, p, len(own_edge))
     full = np.maximum(s0, 1e-300)
-    xx, xy, yy = (
-        np.bincount(own_edge, v, edges) for v in (s2 - s1**2 / full, sxy - s1 * sy / full, syy - sy**2 / full)
-    )
+    xx, xy, yy = (_total(v, own_edge, edges) for v in (s2 - s1**2 / full, sxy - s1 * sy / full, syy - sy**2 / full))
     slope = np.where(xx > 1e-12, xy / np.maximum(xx, 1e-12), 0.0)
     chi = np.maximum(yy - slope * xy, 0.0)
     count = np.bincount(own_edge[p], minlength=edges) if len(p) else np.zeros(edges)
@@ -129,10 +135,10 @@ def _halves_inflation(rest: Array, x: Array, w: Array, p: IntArray, own_edge: In
     for granted where few tell."""
     pieces = len(own_edge)
     count = np.bincount(p, minlength=pieces)
-    middle = np.bincount(p, x, pieces) / np.maximum(count, 1)
+    middle = _total(x, p, pieces) / np.maximum(count, 1)
     half = 2 * p + (x > middle[p])
-    weight = np.bincount(half, w, 2 * pieces).reshape(-1, 2)
-    mean = np.bincount(half, w * rest, 2 * pieces).reshape(-1, 2) / np.maximum(weight, 1e-300)
+    weight = _total(w, half, 2 * pieces).reshape(-1, 2)
+    mean = _total(w * rest, half, 2 * pieces).reshape(-1, 2) / np.maximum(weight, 1e-300)
     use = np.bincount(half, minlength=2 * pieces).reshape(-1, 2).min(1) >= 3
     beside = np.maximum(np.bincount(own_edge[use], minlength=int(own_edge.max(initial=-1)) + 1)[own_edge], 1)
     use &= beside >= 2
@@ -156,7 +162,7 @@ def _normal(
     shrink = piece_var / (1 + piece_var * s0)
     rows = [s0 - shrink * s0 * s0, s1 - shrink * s0 * s1, s2 - shrink * s1 * s1]
     right = [sy - shrink * s0 * sy, sxy - shrink * s1 * sy]
-    both = [np.bincount(own_edge, v, edges) for v in (*rows, *right)]
+    both = [_total(v, own_edge, edges) for v in (*rows, *right)]
     return np.stack(both[:3], 1), np.stack(both[3:], 1)
 
 
@@ -172,8 +178,8 @@ def _solve(normal: Array, right: Array) -> tuple[Array, Array]:
 def _piece_variance(rest: Array, x: Array, w: Array, p: IntArray, own_edge: IntArray, edges: int) -> float:
     """Variance of what a piece has of its own, from the means of pieces about a straight line through them, over all
     edges of three or more pieces (method of moments); 0 where there are too few."""
-    weight = np.bincount(p, w, len(own_edge))
-    mean, at = (np.bincount(p, w * v, len(own_edge)) / np.maximum(weight, 1e-300) for v in (rest, x))
+    weight = _total(w, p, len(own_edge))
+    mean, at = (_total(w * v, p, len(own_edge)) / np.maximum(weight, 1e-300) for v in (rest, x))
     s0, s1, s2, sy, sxy, syy = _sums(at, mean, np.ones(len(own_edge)), own_edge, edges)
     use = s0 >= 3
     if use.sum() < 4:
@@ -182,7 +188,7 @@ def _piece_variance(rest: Array, x: Array, w: Array, p: IntArray, own_edge: IntA
     b = (s0 * sxy - s1 * sy) / np.where(det > 1e-12, det, 1.0)
     a = (sy - b * s1) / np.maximum(s0, 1.0)
     square = np.maximum(syy - a * sy - b * sxy, 0.0)
-    noise = np.bincount(own_edge, 1 / np.maximum(weight, 1e-300), edges) / np.maximum(s0, 1.0)
+    noise = _total(1 / np.maximum(weight, 1e-300), own_edge, edges) / np.maximum(s0, 1.0)
     freedom = s0 - 2
     ratio = _mean_without_tail(square[use] / freedom[use])
     return max(ratio - float(np.average(noise[use], weights=freedom[use])), 0.0)

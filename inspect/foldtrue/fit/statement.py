@@ -7,22 +7,31 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.alignment import GlobalFit
+from foldtrue.fit.budget import budget_of, height_law, waves_after_fit
+from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import Network
 from foldtrue.fit.poses import rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
-from foldtrue.handover import BoolArray, IntArray, LatticeFit, Nominal
+from foldtrue.handover import BoolArray, Budget, IntArray, LatticeFit, Nominal
+from foldtrue.propagation import propagate
+from foldtrue.subpixel import straight_lines
 
 
 @dataclass(frozen=True)
 class Solution:
-    """All that the adjustment of one photo gives: lines, network, covariance (4 T, 4 T) of the poses and the part of it
-    from the photo's own noise, the whole piece's fit, vertices (V, 2) mm before it, the map with its lens, and which
-    twists count."""
+    """All that the adjustment of one photo gives.
+
+    lines; network; pose_solved (size, 4 T), N^-1 times the poses' rows; pose_lens (4 T,), what one standard deviation
+    of the lens does to them; covariance (4 T, 4 T) of the poses and the part of it from the photo's own noise; the
+    whole piece's fit; vertices (V, 2) mm before it; the map with its lens; which twists count.
+    """
 
     lines: EdgeLines
     network: Network
+    pose_solved: Array
+    pose_lens: Array
     pose_cov: Array
     noise_cov: Array
     whole: GlobalFit
@@ -34,8 +43,9 @@ class Solution:
     px_per_mm: float
 
 
-def state(solution: Solution, joint: Joint, nominal: Nominal) -> LatticeFit:
-    """Take the whole piece's fit out of the solution and state every figure with its uncertainty."""
+def state(solution: Solution, joint: Joint, nominal: Nominal, height: PaperHeight | None = None) -> LatticeFit:
+    """Take the whole piece's fit out of the solution and state every figure with its uncertainty, and, with the paper's
+    height, where that comes from."""
     whole = solution.whole
     back = np.linalg.inv(whole.matrix)
     aligned = apply_homography(back, solution.vertices_mm)
@@ -81,23 +91,56 @@ def state(solution: Solution, joint: Joint, nominal: Nominal) -> LatticeFit:
         node_cov_mm2=tuple(_block(joint, np.array(node)) for node in nominal.nodes),
         twist_cov=residual * np.outer(units, units),
         noise_cov=_after_fit(whole, solution.noise_cov, position)[0] * np.outer(units, units),
+        budget=_budget(solution, nominal, height),
     )
+
+
+def _budget(solution: Solution, nominal: Nominal, height: PaperHeight | None) -> Budget:
+    """Where the variances of places and turns come from."""
+    project, _ = _projection(solution.whole)
+    units = np.tile([1.0, 1.0, np.degrees(1.0)], len(nominal.twists))
+    keep = np.flatnonzero(np.arange(solution.pose_solved.shape[1]) % 4 != 3)
+    rows = project * units[:, None]
+    budget = budget_of(
+        solution.network,
+        height_law(solution.lines, nominal, height),
+        solution.pose_solved[:, keep] @ rows.T,
+        rows @ solution.pose_lens[keep],
+        _turn_rows(nominal, solution.measured),
+    )
+    return budget if height is None else replace(budget, waves_cov_mm2=waves_after_fit(project, nominal, height))
 
 
 def _turns(nominal: Nominal, cov: Array, angle: Array, measured: BoolArray) -> tuple[float, float, Array]:
     """The piece's common overturn (mean of hand x turn over the measured twists) and its std, and the stds (T,) of the
     turns with it taken out; cov: (T, T) deg^2."""
-    hand = np.array([t.hand for t in nominal.twists], float)
-    mean = hand * measured / max(int(measured.sum()), 1)
-    relative = np.eye(len(hand)) - np.outer(hand, mean)
+    relative, mean = _turn_rows(nominal, measured)
     variance = np.einsum("ij,jk,ik->i", relative, cov, relative)
     return float(mean @ angle), float(np.sqrt(mean @ cov @ mean)), np.sqrt(variance)
+
+
+def _turn_rows(nominal: Nominal, measured: BoolArray) -> tuple[Array, Array]:
+    """(T, T) turns relative to the piece and (T,) its common overturn, as functions of all turns."""
+    hand = np.array([t.hand for t in nominal.twists], float)
+    mean = hand * measured / max(int(measured.sum()), 1)
+    return np.eye(len(hand)) - np.outer(hand, mean), mean
 
 
 def _after_fit(whole: GlobalFit, cov: Array, position: Array) -> tuple[Array, Array, Array]:
     """Covariance (3 T, 3 T) of x, y, turn (rad) after the whole piece's fit is taken out; leverage (T,); leave-one-out
     errors."""
     count = len(position)
+    project, hat = _projection(whole)
+    keep = np.flatnonzero(np.arange(4 * count) % 4 != 3)
+    residual = project @ cov[np.ix_(keep, keep)] @ project.T
+    alone = np.linalg.solve(np.eye(2) - np.minimum(hat, 0.98), position[:, :, None])[:, :, 0]
+    return residual, np.trace(hat, axis1=1, axis2=2) / 2, alone
+
+
+def _projection(whole: GlobalFit) -> tuple[Array, Array]:
+    """(3 T, 3 T) what takes the whole piece's fit out of all x, y and turns (rad), and the blocks (T, 2, 2) of the hat
+    matrix."""
+    count = len(whole.weights)
     w = np.repeat(whole.weights, 2)
     solve = np.linalg.pinv(whole.design * np.sqrt(w)[:, None]) * np.sqrt(w)[None, :]
     picker = np.zeros((2 * count, 3 * count))
@@ -105,11 +148,8 @@ def _after_fit(whole: GlobalFit, cov: Array, position: Array) -> tuple[Array, Ar
     effect = np.zeros((3 * count, whole.design.shape[1]))
     effect[0::3], effect[1::3], effect[2::3] = whole.design[0::2], whole.design[1::2], whole.turn
     project = np.eye(3 * count) - effect @ solve @ picker
-    keep = np.flatnonzero(np.arange(4 * count) % 4 != 3)
-    residual = project @ cov[np.ix_(keep, keep)] @ project.T
     hat = (whole.design @ solve).reshape(count, 2, count, 2)[np.arange(count), :, np.arange(count), :]
-    alone = np.linalg.solve(np.eye(2) - np.minimum(hat, 0.98), position[:, :, None])[:, :, 0]
-    return residual, np.trace(hat, axis1=1, axis2=2) / 2, alone
+    return project, hat
 
 
 def _outliers(alone: Array, measured: BoolArray, own: Array) -> list[int]:
@@ -149,21 +189,22 @@ def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array
         shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
         moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
     start, end = (np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True))
-    x, slope = lines.t_mid - 0.5, end - start
-    level = 0.5 * (start + end) + slope * x
-    w, v = lines.offset_std_mm**-2.0, lines.slope_std_mm**-2.0
-    terms = (w, w * x, w * x * x + v, w * level, w * x * level + v * slope)
-    s0, s1, s2, sy, sxy = (np.bincount(lines.crease, term, count) for term in terms)
-    seen = s0 > 0
-    det = np.where(seen, s0 * s2 - s1 * s1, 1.0)
-    length = np.hypot(
-        *(nominal.vertices_mm[nominal.creases.ends[:, 1]] - nominal.vertices_mm[nominal.creases.ends[:, 0]]).T
-    )
-    figures = (
-        (s2 * sy - s1 * sxy) / det,
-        np.sqrt(s2 / det),
-        np.degrees(np.arctan2((s0 * sxy - s1 * sy) / det, length)),
-        np.degrees(np.sqrt(s0 / det) / length),
-    )
-    out = tuple(np.where(seen, f, np.nan) for f in figures)
+    level, slope = start + (end - start) * lines.t_mid, end - start
+    # A line known by its level and its slope is two points, half its weight each, as far apart as gives its slope's.
+    reach = lines.offset_std_mm / lines.slope_std_mm
+    place = np.concatenate([lines.t_mid - reach, lines.t_mid + reach])
+    value = np.concatenate([level - slope * reach, level + slope * reach])
+    both = straight_lines(place, value, np.tile(0.5 / lines.offset_std_mm**2, 2), np.tile(lines.crease, 2), count)
+    run = np.diff(nominal.vertices_mm[nominal.creases.ends], axis=1)[:, 0]
+    seen, length = both.weight > 0, np.hypot(*run.T)
+    slope_var = both.slope_variance()
+    across = (0.5 - both.t_mid) * slope_var
+    cov = np.stack([both.variance_at(0.5), across, across, slope_var], 1).reshape(count, 2, 2)[seen]
+
+    def figures(line: Array) -> Array:
+        return np.stack([line[..., 0], np.degrees(np.arctan2(line[..., 1], length[seen]))], -1)
+
+    found, spread = propagate(figures, np.stack([both.at(0.5), both.slope], 1)[seen], cov)
+    out = np.full((4, count), np.nan)
+    out[:, seen] = found[:, 0], np.sqrt(spread[:, 0, 0]), found[:, 1], np.sqrt(spread[:, 1, 1])
     return out[0], out[1], out[2], out[3]

@@ -18,6 +18,9 @@ from foldtrue.measured import COVERAGE_95
 
 Record = Mapping[str, Any]
 _MAX_BYTES = 200_000_000
+_LARGEST = 1e6
+"""No figure of a piece, in mm, deg or percent, is larger."""
+_SMALLEST_PITCH_MM = 0.01
 _NEAR = 1.05
 """A twist belongs to a node when it lies no farther from it than so many times the nearest one."""
 
@@ -46,7 +49,7 @@ def read_figures(record: Record) -> Figures:
     """
     try:
         return _read(record)
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (LookupError, TypeError, ValueError, ArithmeticError, AttributeError) as error:
         raise UnreadableFile(
             f"The result has not the published form ({type(error).__name__}: {error}).", "Measure the piece again."
         ) from None
@@ -54,11 +57,13 @@ def read_figures(record: Record) -> Figures:
 
 def _read(record: Record) -> Figures:
     twists = tuple(
-        TwistPlace(t["id"], int(t["ring"]), bool(t["border"]), _hand(t), _pair(t["planned_mm"]))
+        TwistPlace(str(t["id"]), int(t["ring"]), bool(t["border"]), _hand(t), _pair(t["planned_mm"]))
         for t in record["twists"]
     )
     figures = (*_twists(record), *_nodes(record, twists), *_pleats(record), *_outline(record), *_size(record))
-    joined = frozenset(frozenset(p["twists"]) for p in record["pleats"] if len(p["twists"]) == 2)
+    known = {twist.id for twist in twists}
+    pairs = (frozenset(map(str, pleat["twists"])) for pleat in record.get("pleats", ()))
+    joined = frozenset(pair for pair in pairs if len(pair) == 2 and pair <= known)
     origin = record["provenance"]["plan"]["sha256"]
     return Figures(figures, twists, joined, _pitch(record), _view(record), str(origin))
 
@@ -74,8 +79,16 @@ def _hand(twist: Record) -> int:
 
 
 def _pair(values: Any) -> tuple[float, float]:
-    x, y = (float(value) for value in values)
+    x, y = (_number(value) for value in values)
     return x, y
+
+
+def _number(value: Any, least: float = -_LARGEST) -> float:
+    """A number of a size that a figure of a piece can have. Raises ValueError for any other."""
+    number = float(value)
+    if not least <= number <= _LARGEST:
+        raise ValueError(f"{value} is no figure of a piece")
+    return number
 
 
 def _figure(
@@ -84,9 +97,8 @@ def _figure(
     """A single value with its 95 % uncertainty; not measured unless both are there."""
     if value is None or u95 is None:
         return Figure(kind, name, unit, None, None, None, twists)
-    if not (math.isfinite(value) and math.isfinite(u95) and u95 >= 0):
-        raise ValueError(f"{name} holds no figure")
-    return Figure(kind, name, unit, float(value), u95 / COVERAGE_95, float(u95), twists)
+    half = _number(u95, 0.0)
+    return Figure(kind, name, unit, _number(value), half / COVERAGE_95, half, twists)
 
 
 def _twists(record: Record) -> Iterator[Figure]:
@@ -95,19 +107,20 @@ def _twists(record: Record) -> Iterator[Figure]:
         yield _position(twist)
         turned = twist["angle_error_deg"]
         turn = None if turned is None else turned - _hand(twist) * overturn
-        yield _figure("twist_angle", twist["id"], "deg", turn, twist["angle_relative_u95_deg"], (twist["id"],))
+        name = str(twist["id"])
+        yield _figure("twist_angle", name, "deg", turn, twist["angle_relative_u95_deg"], (name,))
 
 
 def _position(twist: Record) -> Figure:
     """A twist's position. Where the record does not hold the standard uncertainty along its least certain direction, it
     is taken as large as its 95 % circle allows."""
-    name, u95 = twist["id"], twist["position_u95_mm"]
+    name, u95 = str(twist["id"]), twist["position_u95_mm"]
     if twist["position_error_mm"] is None or u95 is None:
         return _figure("twist_position", name, "mm", None, None, (name,))
     x, y = _pair(twist["position_error_mm"])
     plain = _figure("twist_position", name, "mm", math.hypot(x, y), u95, (name,))
     std = twist.get("position_std_mm", plain.std)
-    return replace(plain, std=float(std), vector=(x, y))
+    return replace(plain, std=_number(std, 0.0), vector=(x, y))
 
 
 def _nodes(record: Record, twists: tuple[TwistPlace, ...]) -> Iterator[Figure]:
@@ -125,11 +138,12 @@ def nearest_twists(place: tuple[float, float], twists: tuple[TwistPlace, ...]) -
 
 def _pleats(record: Record) -> Iterator[Figure]:
     """Of every pleat; in a result without pleats (several photos combined) all together are not measured."""
-    if not record["pleats"]:
+    pleats = record.get("pleats", ())
+    if not pleats:
         yield _figure("pleat_width", "all pleats", "mm", None, None)
         yield _figure("pleat_parallelism", "all pleats", "deg", None, None)
-    for pleat in record["pleats"]:
-        name, twists = pleat["id"], tuple(pleat["twists"])
+    for pleat in pleats:
+        name, twists = str(pleat["id"]), tuple(map(str, pleat["twists"]))
         yield _figure("pleat_width", name, "mm", pleat["width_error_mm"], pleat["width_u95_mm"], twists)
         if "no_mountain_edge" not in pleat["flags"]:  # there it has no parallelism, by the plan
             turned = pleat["parallelism_deg"]
@@ -138,10 +152,11 @@ def _pleats(record: Record) -> Iterator[Figure]:
 
 def _outline(record: Record) -> Iterator[Figure]:
     """Distances across, relative to each other: light and scale move all sides alike."""
-    if record["outline"] is None:
+    outline = record.get("outline")
+    if outline is None:
         yield _figure("outline", "all sides", "mm", None, None)
         return
-    for pair in record["outline"]["across"]:
+    for pair in outline["across"]:
         i, j = pair["sides"]
         yield _figure("outline", f"across {i}-{j}", "mm", pair["relative_error_mm"], pair["relative_u95_mm"])
 
@@ -156,6 +171,6 @@ def _pitch(record: Record) -> float | None:
     """The grid's pitch; from older results by the mean error, which they state in mm and in pitches."""
     whole = record["summary"]
     if "pitch_mm" in whole:
-        return float(whole["pitch_mm"])
+        return _number(whole["pitch_mm"], _SMALLEST_PITCH_MM)
     mean, share = whole["position_mean_error_mm"], whole["position_mean_error_of_pitch"]
-    return mean / share if mean and share else None
+    return _number(mean / share, _SMALLEST_PITCH_MM) if mean and share else None

@@ -102,7 +102,9 @@ def all_within(judged: Sequence[Judged]) -> tuple[float, float]:
     """Least and greatest probability that all measured figures are truly within, however they depend on each other
     (Bonferroni-Fréchet bounds)."""
     chances = [one.probability for one in judged if one.probability is not None]
-    return max(0.0, 1 - sum(1 - chance for chance in chances)), min(chances, default=1.0)
+    if not chances:
+        return 0.0, 1.0
+    return max(0.0, 1 - sum(1 - chance for chance in chances)), min(chances)
 
 
 def _twist_words(judged: Sequence[Judged], found: Figures) -> dict[str, Word]:
@@ -121,10 +123,11 @@ def _settle(one: Judged, rule: Rule, view: str) -> Settle:
     assert figure.value is not None
     assert figure.std is not None
     smaller = min(1.0, abs(one.limit - abs(figure.value)) / (2 * rule.guard * figure.std))
-    wanted = math.inf if smaller == 0 else math.ceil(1 / smaller**2)
-    if wanted > _MOST_PHOTOS:
+    if figure.kind == "size":
+        return Settle(figure, smaller, None, "A surer scale may settle it: docs/scale.md says what gives one.")
+    if _MOST_PHOTOS * smaller**2 < 1:
         return Settle(figure, smaller, None, "It lies at the limit itself: no photo is likely to settle it, you may.")
-    count = max(2, int(wanted))
+    count = max(2, math.ceil(1 / smaller**2))
     if view != "backlit":
         advice = f"One photo against the light, or {count} in all with the lamp on other sides, may settle it."
     elif smaller > 0.5:

@@ -1,14 +1,13 @@
 """Tolerance files: the limits a person holds a piece against, in a small JSON text of their own.
 
 Format, the built-in set and its reasons: docs/tolerances.md. A set is named by a file, or by a name for which
-tolerances/NAME.json is kept in the folder FOLDTRUE_HOME, or ~/.config/foldtrue without it.
+tolerances/NAME.json is kept in the folder FOLDTRUE_HOME, or ~/.local/share/foldtrue without it.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
@@ -19,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from foldtrue.errors import UsageError
 from foldtrue.handover_judge import FigureKind, Limit, LimitUnit, Tolerances
+from foldtrue.home import home_folder
 from foldtrue.wording import plain_words
 
 DEFAULT = "default"
@@ -133,8 +133,7 @@ def find_tolerances(name_or_file: str) -> Tolerances:
 
 def home() -> Path:
     """The folder of the person's own sets."""
-    given = os.environ.get("FOLDTRUE_HOME")
-    return (Path(given) if given else Path.home() / ".config" / "foldtrue") / "tolerances"
+    return home_folder() / "tolerances"
 
 
 def kept_sets() -> dict[str, Path]:
@@ -181,7 +180,7 @@ def parse_tolerances(content: Mapping[str, Any], *, built_in: bool = False) -> T
     try:
         file = _File.model_validate(content)
     except ValidationError as error:
-        lines = plain_words(error, _field_names(), "tolerances")
+        lines = plain_words(error, lambda place: _field_names(), "tolerances")
         more = f" (and {len(lines) - 3} more)" if len(lines) > 3 else ""
         raise UsageError(f"The tolerances are not valid. {'; '.join(lines[:3])}{more}.", SEE) from None
     plain = file.model_dump(mode="json", exclude_none=True)

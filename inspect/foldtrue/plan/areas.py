@@ -144,7 +144,7 @@ def _outside(start: complex, stop: complex, low: float, high: float, area: Point
         return [(low, high)]
     side = np.roll(area, -1) - area
     across = (along.conjugate() * side).imag
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         t = ((area - start).conj() * side).imag / across
         u = ((area - start).conj() * along).imag / across
     meets = t[(np.abs(across) > 1e-9 * abs(along) * size) & (u > -1e-9) & (u < 1 + 1e-9)]

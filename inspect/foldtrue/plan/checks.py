@@ -7,7 +7,7 @@ have to pass through each other.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -38,7 +38,7 @@ def check_drawing(
         total = np.bincount(face, turn, minlength=len(area))
         if (turn[inner[face]] > -1e-7).all() and np.allclose(total[inner], 2 * np.pi, atol=1e-6):
             return
-    pair = _first_conflict(vertices, ends)
+    pair = next(conflicts(vertices, ends), None)
     if pair is None:
         return
     names = tuple(sorted({name for k in pair for name in owners[k]}, key=lambda name: (name[0] == "p", int(name[1:]))))
@@ -47,8 +47,8 @@ def check_drawing(
     )
 
 
-def _first_conflict(vertices: Points, ends: IntArray) -> tuple[int, int] | None:
-    """The first two segments that meet anywhere but in a common end, or lie on each other."""
+def conflicts(vertices: Points, ends: IntArray) -> Iterator[tuple[int, int]]:
+    """Every two segments that meet anywhere but in a common end, or lie on each other."""
     a, b = vertices[ends[:, 0]], vertices[ends[:, 1]]
     near = 1e-9 * np.abs(vertices).max()
     for k in range(len(ends) - 1):
@@ -64,10 +64,8 @@ def _first_conflict(vertices: Points, ends: IntArray) -> tuple[int, int] | None:
         meet = p.real + share * (q.real - p.real)
         in_common = (ends[rest, :, None] == ends[k]).any((1, 2))
         crossing = across & (meet >= -near) & (meet <= length + near) & ~in_common
-        hit = np.flatnonzero(crossing | (parallel & (overlap > near)))
-        if len(hit):
-            return k, k + 1 + int(hit[0])
-    return None
+        for hit in np.flatnonzero(crossing | (parallel & (overlap > near))).tolist():
+            yield k, k + 1 + hit
 
 
 def check_vertices(vertices: Points, ends: IntArray, kind: Sequence[str], owners: Sequence[tuple[str, ...]]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from math import sqrt
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -17,6 +17,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from foldtrue.errors import PlanError
 from foldtrue.plan.parts import (
+    PART_NAMES,
     DividedGrid,
     FreePleat,
     Grid,
@@ -88,14 +89,16 @@ def parse_plan(content: Mapping[str, Any]) -> Plan:
     try:
         return Plan.model_validate(content)
     except ValidationError as error:
-        lines = plain_words(error, _field_names())
-        more = f" (and {len(lines) - 3} more)" if len(lines) > 3 else ""
-        raise PlanError(f"The plan is not valid. {'; '.join(lines[:3])}{more}.", "See docs/plan-file.md.") from None
+        lines = plain_words(error, _fields_at)
+        said = "; ".join(lines[:3]) + (f" (and {len(lines) - 3} more)" if len(lines) > 3 else "")
+        end = "" if said.endswith("?") else "."
+        raise PlanError(f"The plan is not valid. {said}{end}", "See docs/plan-file.md.") from None
 
 
-def _field_names() -> set[str]:
-    schema = Plan.model_json_schema()
-    return {name for part in (schema, *schema["$defs"].values()) for name in part.get("properties", ())}
+def _fields_at(place: Sequence[int | str]) -> list[str]:
+    """Names of the fields of the part that a field stands in, by its place in the plan."""
+    part = next((PART_NAMES[str(step)] for step in reversed(place[:-1]) if step in PART_NAMES), Plan)
+    return list(part.model_fields)
 
 
 def read_plan(path: str | Path) -> Plan:
@@ -116,12 +119,26 @@ def read_plan(path: str | Path) -> Plan:
 def plan_of_text(text: bytes, name: str) -> Plan:
     """Check the text of a plan file; name: what it is called in messages. Raises PlanError as `read_plan` does."""
     try:
-        content = json.loads(text.decode("utf-8"))
+        content = json.loads(text.decode("utf-8"), object_pairs_hook=_each_once)
     except (ValueError, RecursionError) as error:  # not UTF-8, not JSON, numbers or nesting beyond reason
         raise PlanError(f"{name} is not a JSON text: {error}.", "See docs/plan-file.md.") from None
+    except _Twice as field:
+        raise PlanError(f"{name} says {field} twice in one place.", "Leave one of the two out.") from None
     if not isinstance(content, dict):
         raise PlanError(f"{name} is not a plan: expected a JSON object.", "See docs/plan-file.md.")
     return parse_plan(content)
+
+
+class _Twice(Exception):
+    """A field that stands twice in one object; JSON would quietly take the last."""
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    names = [name for name, _ in pairs]
+    for name in names:
+        if names.count(name) > 1:
+            raise _Twice(name)
+    return dict(pairs)
 
 
 def write_plan(plan: Plan, path: str | Path) -> None:

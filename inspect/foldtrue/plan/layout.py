@@ -54,7 +54,7 @@ def twist_sites(plan: Plan) -> list[Site]:
     start, corners = grid_start(plan), sheet_corners(plan)
 
     def fits(twist: ListedTwist) -> bool:
-        return _on_sheet(lay_out_twist(0, _site(plan, start, twist, 0, 0)).tips, corners)
+        return on_sheet(lay_out_twist(0, _site(plan, start, twist, 0, 0)).tips, corners)
 
     listed: Sequence[ListedTwist]
     if isinstance(plan.twists, tuple):
@@ -97,7 +97,8 @@ def _width_mm(plan: Plan, rows: float) -> float:
     return rows * plan.pitch_mm * sqrt(3) / 2
 
 
-def _on_sheet(points: Sequence[complex], corners: Points) -> bool:
+def on_sheet(points: Sequence[complex], corners: Points) -> bool:
+    """Whether points lie on the convex sheet, its rim included; corners counter-clockwise."""
     side = np.roll(corners, -1) - corners
     inside = (side.conj() * (np.array(points)[:, None] - corners)).imag / np.abs(side)
     return bool((inside > -1e-9 * np.abs(corners).max()).all())

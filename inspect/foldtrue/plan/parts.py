@@ -245,6 +245,28 @@ Recipe: TypeAlias = HoneycombRecipe | MixedRecipe | RhombiRecipe | RepeatRecipe
 TwistList: TypeAlias = Annotated[tuple[ListedTwist, ...], Field(min_length=1, max_length=MAX_TWISTS)]
 
 
+PART_NAMES: Mapping[str, type[Part]] = {
+    "hexagon": HexagonSheet,
+    "square": SquareSheet,
+    "rectangle": RectangleSheet,
+    "polygon": PolygonSheet,
+    "edge-to-edge": DividedGrid,
+    "point-to-point": DividedGrid,
+    "rotated": RotatedGrid,
+    "pitch": PitchGrid,
+    "honeycomb": HoneycombRecipe,
+    "mixed": MixedRecipe,
+    "rhombi": RhombiRecipe,
+    "repeat": RepeatRecipe,
+    "motif": ListedTwist,
+    "list": ListedTwist,
+    "pleats": FreePleat,
+    "panels": Panel,
+    "unmodelled": UnmodelledArea,
+}
+"""The parts of a plan by the steps of the reader's path to them."""
+
+
 def _twists_tag(value: Any) -> str | None:
     if isinstance(value, Mapping | HoneycombRecipe | MixedRecipe | RhombiRecipe | RepeatRecipe):
         return "recipe"

@@ -11,7 +11,7 @@ import numpy as np
 
 from foldtrue.errors import PlanError
 from foldtrue.handover import BoolArray, IntArray
-from foldtrue.plan.checks import check_drawing
+from foldtrue.plan.checks import check_drawing, conflicts
 from foldtrue.plan.file import Plan
 from foldtrue.plan.layout import free_pleats, sheet_corners, twist_sites
 from foldtrue.plan.planar import Points, face_areas, face_cycles, group_points, trace_faces
@@ -95,6 +95,28 @@ def draw_pattern(plan: Plan) -> Pattern:
 
     Raises PlanError, the twists named, when pleats do not fit, twists leave the sheet, or creases run into each other.
     """
+    return _with_facets(*_draw_lines(plan))
+
+
+def clashes(plan: Plan) -> list[tuple[str, ...]]:
+    """All groups of twists and free pleats (ids) whose creases run into each other; none where the pattern is clean.
+
+    Where pleats do not fit or twists leave the sheet, the first such group alone.
+    """
+    try:
+        drawing, lines = _draw_lines(plan)
+    except PlanError as misfit:
+        return [misfit.twists]
+    try:
+        _with_facets(drawing, lines)
+    except PlanError:
+        pairs = conflicts(drawing.vertices, drawing.ends)
+        return sorted({drawing.names([*drawing.owners[a], *drawing.owners[b]]) for a, b in pairs})
+    return []
+
+
+def _draw_lines(plan: Plan) -> tuple[Pattern, list[_Line]]:
+    """Vertices and creases, their facets not yet traced, and the lines the creases came from."""
     corners = sheet_corners(plan)
     size = float(np.abs(corners).max())
     tolerance = POINT_TOLERANCE * size
@@ -114,7 +136,7 @@ def draw_pattern(plan: Plan) -> Pattern:
     lines, ends = [lines[k] for k in keep], ends[keep]
     rim = _rim_ends(vertices, corners, on_rim)
     tips = _tips_counter_clockwise(twists, label[::2].tolist())
-    return _with_facets(
+    return (
         Pattern(
             corners=corners,
             size_mm=size,

@@ -60,6 +60,7 @@ def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[A
         fit,
         scale=scale,
         scale_std=scale_std,
+        scale_budget=None,
         vertices_mm=vertices,
         vertex_cov_mm2=vertex_cov * widened**2,
         vertex_measured=known,
@@ -102,6 +103,7 @@ def _with_twists(
         leave_one_out_mm=np.linalg.solve(np.eye(2) - np.minimum(poses.hat, 0.98), position[:, :, None])[:, :, 0],
         twist_cov=cov,
         noise_cov=None,
+        budget=None,
     )
 
 

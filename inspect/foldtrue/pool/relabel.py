@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.frames import Array, apply_homography, rotation
-from foldtrue.handover import BoolArray, Inspection, IntArray, LatticeFit, Nominal, Plane
+from foldtrue.handover import BoolArray, Budget, Inspection, IntArray, LatticeFit, Nominal, Plane
 
 _SAME = 1e-6
 """Places closer than this, in pitches, are one."""
@@ -132,6 +132,18 @@ def _relabel_twists(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> Latti
         leave_one_out_mm=t.move(fit.leave_one_out_mm @ q.T),
         twist_cov=None if fit.twist_cov is None else move_covariance(fit.twist_cov, by),
         noise_cov=None if fit.noise_cov is None else move_covariance(fit.noise_cov, by),
+        budget=None if fit.budget is None else _relabel_budget(fit.budget, by),
+    )
+
+
+def _relabel_budget(budget: Budget, by: Relabelling) -> Budget:
+    """Terms of places turn with the plan, those of turns keep their size whichever way round they count."""
+    q, t = by.motion, _Mover(by.twists)
+    return replace(
+        budget,
+        position_cov_mm2=np.stack([t.move(q @ term @ q.T) for term in budget.position_cov_mm2]),
+        turn_var_deg2=np.stack([t.move(term) for term in budget.turn_var_deg2]),
+        waves_cov_mm2=None if budget.waves_cov_mm2 is None else t.move(q @ budget.waves_cov_mm2 @ q.T),
     )
 
 

@@ -35,12 +35,11 @@ _MOST_TURN_DEG = 100.0
 
 @dataclass(frozen=True)
 class _View:
-    """What is drawn: a part of the photo around middle_mm (2,), as far as reach_mm."""
+    """What is drawn: a part of the photo around middle_mm (2,)."""
 
     inspection: Inspection
     part: Part
     middle_mm: Array
-    reach_mm: float
 
     def place(self, mm: Array) -> Array:
         """Plan mm (N, 2) -> picture px."""
@@ -66,7 +65,7 @@ def crop_png(inspection: Inspection, entry: Mapping[str, Any]) -> bytes:
     image = Image.fromarray(canvas)
     _name(image, view, entry)
     stream = io.BytesIO()
-    _with_words(image, entry, keys, inspection.plane.side).save(stream, "PNG", compress_level=6)
+    _with_words(image, entry, keys, inspection.plane.side).save(stream, "PNG", compress_level=4)
     return stream.getvalue()
 
 
@@ -93,7 +92,7 @@ def _view(inspection: Inspection, entry: Mapping[str, Any]) -> _View:
     height, width = inspection.photo.pixels.shape[:2]
     low = np.clip(np.floor(px.min(0)), 0, [width - 1, height - 1]).astype(np.int64)
     high = np.clip(np.ceil(px.max(0)), low + 1, [width, height]).astype(np.int64)
-    return _View(inspection, Part(low, high - low, _SIDE_PX / int((high - low).max())), middle, reach)
+    return _View(inspection, Part(low, high - low, _SIDE_PX / int((high - low).max())), middle)
 
 
 def _outlines(canvas: Any, view: _View, twist: int) -> None:
@@ -170,10 +169,11 @@ def _with_words(image: Image.Image, entry: Mapping[str, Any], keys: list[str], s
     behind = ["The photo shows the piece from behind: turns in the picture look the other way round."]
     said = [touch_up_line(entry), *(behind if side == "back" else [])]
     key = "; ".join(["Dashed: as planned; solid: as found", *keys]) + "."
-    columns = max(30, int(image.width / (0.52 * _TEXT_PX)))
+    width = max(image.width, _SIDE_PX // 2)
+    columns = int(width / (0.52 * _TEXT_PX))
     lines = [line for text in (*said, key) for line in textwrap.wrap(text, columns)]
     row = round(1.4 * _TEXT_PX)
-    sheet = Image.new("RGB", (image.width, image.height + row * (len(lines) + 1)), "white")
+    sheet = Image.new("RGB", (width, image.height + row * (len(lines) + 1)), "white")
     sheet.paste(image, (0, 0))
     draw = ImageDraw.Draw(sheet)
     for i, line in enumerate(lines):

@@ -32,6 +32,8 @@ KIND_WORDS = {
 }
 _UNITS = {"mm": "mm", "deg": "deg", "percent": "%"}
 _SHOWN = 5
+_TOLD = 0.001
+"""Smaller drops of the mean error, in mm or deg, are not worth a word."""
 
 
 def judgement_record(judgement: Judgement) -> dict[str, Any]:
@@ -105,13 +107,19 @@ def _verdict_lines(judgement: Record) -> list[str]:
 def verdict_notes(judgement: Record) -> Iterator[str]:
     """What must be known to read the verdict rightly, a sentence each."""
     if judgement["missing"]:
-        missing = ", ".join(f"{count} of {KIND_WORDS[kind]}" for kind, count in judgement["missing"].items())
+        missing = ", ".join(_missing(judgement, kind, count) for kind, count in judgement["missing"].items())
         yield f"Needed and not measured: {missing}."
     if judgement["outside_by_chance"]:
         yield (
             "A figure is outside by itself, but among so many the worst of a good piece may look so: a second photo "
             "tells whether it is real."
         )
+
+
+def _missing(judgement: Record, kind: str, count: int) -> str:
+    """So many of a kind; all of it where the result has none."""
+    rows = [row for row in judgement["figures"] if row["kind"] == kind]
+    return f"{'every' if count == len(rows) else count} {KIND_WORDS[kind]}"
 
 
 def rule_words(rule: Rule) -> str:
@@ -178,11 +186,8 @@ def _touch_up_lines(judgement: Record) -> Iterator[str]:
 
 def touch_up_line(row: Record) -> str:
     """One entry: number, shape, words, what it gains and what comes first."""
-    gains = []
-    if row["mean_error_drop_mm"] > 0:
-        gains.append(f"{row['mean_error_drop_mm']:.2g} mm")
-    if row["mean_error_drop_deg"] > 0:
-        gains.append(f"{row['mean_error_drop_deg']:.2g} deg")
+    drops = ((row["mean_error_drop_mm"], "mm"), (row["mean_error_drop_deg"], "deg"))
+    gains = [f"{drop:.2g} {unit}" for drop, unit in drops if drop >= _TOLD]
     gain = f" Mean error drops by {' and '.join(gains)}." if gains else ""
     first = f" After {', '.join(row['after'])}, which it hangs on." if row["after"] else ""
     return f"{row['order']}. [{SHAPES[row['verdict']]}] {row['words']}{gain}{first}"

@@ -13,6 +13,7 @@ import numpy as np
 
 from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
+from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
 from foldtrue.report.shape import outline_record, pleat_rows
 from foldtrue.report.summary import summarise
@@ -40,7 +41,8 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "nodes": _nodes(nominal, fit),
         "pleats": pleat_rows(fit),
         "outline": outline_record(nominal, fit),
-        "summary": summarise(inspection),
+        "budget": piece_budget(fit),
+        "summary": {**summarise(inspection), "uncertainty_leads": leading_terms(inspection)},
     }
     plain = as_json(record)
     assert isinstance(plain, dict)
@@ -69,6 +71,7 @@ def _plane(plane: Plane) -> dict[str, Any]:
         "runner_up": plane.runner_up,
         "turn_deg": plane.turn_deg,
         "k1": plane.map.k1,
+        "private_px": plane.private_px,
     }
 
 
@@ -100,6 +103,7 @@ def _expanded(std: float | None) -> float | None:
 def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
     position_u95, position_std = radius95(fit.position_cov_mm2), largest_std(fit.position_cov_mm2)
     common = fit.overturn_std_deg or 0.0
+    budgets = twist_budgets(fit)
     rows = []
     for i, twist in enumerate(nominal.twists):
         seen = bool(fit.measured[i])
@@ -115,6 +119,7 @@ def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
             "overturn_deg": twist.hand * fit.angle_error_deg[i],
             "size_error": fit.size_error[i],
             "size_u95": COVERAGE_95 * fit.size_std[i],
+            "budget": budgets[i],
         }
         rows.append(
             {

@@ -11,6 +11,7 @@ from typing import Any
 
 from foldtrue.flags import FLAGS
 from foldtrue.measured import decimal_places, plus_minus
+from foldtrue.report.remedies import NAMES
 
 Record = Mapping[str, Any]
 
@@ -32,6 +33,8 @@ _COLUMNS = (
     "overturn_deg",
     "size_error",
     "size_u95",
+    "position_leads",
+    "angle_leads",
     "centre_x_px",
     "centre_y_px",
     "flags",
@@ -54,6 +57,7 @@ BY = {
     "A4": "the sheet of A4 under it",
     "Letter": "the sheet of Letter under it",
     "card": "the card beside it",
+    "mat": "the printed mat",
     "scan": "the scan's resolution",
 }
 _PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
@@ -65,7 +69,12 @@ def twists_csv(record: Record) -> str:
     writer = csv.DictWriter(text, _COLUMNS, lineterminator="\n", extrasaction="ignore")
     writer.writeheader()
     for twist in record["twists"]:
-        row = {**twist, "border": "yes" if twist["border"] else "no", "flags": " ".join(twist["flags"])}
+        row = {
+            **twist,
+            **(twist.get("budget") or {}),
+            "border": "yes" if twist["border"] else "no",
+            "flags": " ".join(twist["flags"]),
+        }
         for pair, column in _PAIRS.items():
             row |= dict(zip((column.format("x"), column.format("y")), twist[pair] or (None, None), strict=True))
         writer.writerow(row)
@@ -102,6 +111,7 @@ def summary_text(record: Record) -> str:
     if whole["measured"]:
         lines += _figures(whole)
         lines += _shape(record)
+        lines += leading_lines(whole.get("uncertainty_leads"))
     if record["fit"]["scale"] is not None:
         size = plus_minus(record["fit"]["scale"], record["fit"]["scale_u95"], "")
         lines.append(f"Size of the piece by {BY[plane['reference']]}: {size} of the planned one.")
@@ -150,6 +160,23 @@ def _shape(record: Record) -> list[str]:
         i, j = worst["sides"]
         lines.append(f"Outline: the distance most unlike the others is that of sides {i} and {j}, {off}.")
     return lines
+
+
+def leading_lines(leads: Record | None) -> list[str]:
+    """What leads in the uncertainty of places and turns, and what helps; one line where both have one cause and one
+    cure."""
+    if leads is None:
+        return []
+    said: dict[tuple[str, str], list[str]] = {}
+    for name, lead in (("places", leads["position"]), ("turns", leads["angle"])):
+        said.setdefault((lead["term"], lead["advice"]), []).append(
+            f"{name} ({100 * lead['share']:.0f} % of the variance)"
+        )
+    waves = [leads["waves_advice"]] if leads["waves_advice"] else []
+    return waves + [
+        f"Largest cause of uncertainty of {' and '.join(parts)}: {NAMES[term]}. {advice}"
+        for (term, advice), parts in said.items()
+    ]
 
 
 def twist_table(record: Record) -> str:

@@ -1,0 +1,248 @@
+"""A pattern that stands out, in the folder's words: how much of it there is, the habit that leaves it, what helps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from foldtrue.frames import Array
+from foldtrue.handover import LatticeFit
+from foldtrue.handover_judge import CauseCode, Finding, FindingUnit
+from foldtrue.judge.mixed import component_std, expected
+from foldtrue.measured import COVERAGE_95, plus_minus, radius95
+
+if TYPE_CHECKING:
+    from foldtrue.judge.diagnose import Model, Pattern
+
+
+def finding_of(model: Model, pattern: Pattern, chance: float) -> Finding:
+    """What the fitted model says of one of its patterns."""
+    return _OF[pattern.code](model, pattern, chance)
+
+
+def _drift(model: Model, pattern: Pattern, chance: float) -> Finding:
+    size, u95 = _moved(model, pattern)
+    normal = _whole(pattern.normal_deg)
+    sentence = (
+        f"The grid drifts across the {normal} deg direction: it moves twists along it by {plus_minus(size, u95, 'mm')} "
+        "(root mean square), growing from row to row."
+    )
+    advice = "So look sheets that were divided by stepping from one edge: divide this direction by halving."
+    return _finding(model, pattern, chance, (size, u95, "mm"), sentence, advice)
+
+
+def _rows(model: Model, pattern: Pattern, chance: float) -> Finding:
+    size, u95 = _moved(model, pattern)
+    normal = _whole(pattern.normal_deg)
+    sentence = (
+        f"One of the three directions is off: whole rows across {normal} deg lie beside their place by "
+        f"{plus_minus(size, u95, 'mm')} (root mean square), row by row."
+    )
+    advice = "As a rule it was creased first or last: line its creases up with the crossings of the other two."
+    return _finding(model, pattern, chance, (size, u95, "mm"), sentence, advice)
+
+
+def _hand_shift(model: Model, pattern: Pattern, chance: float) -> Finding:
+    b, cov = _effect(model, pattern, "position")
+    size, u95 = 2 * float(np.hypot(*b)), 2 * float(radius95(cov))
+    towards = math.degrees(math.atan2(b[1], b[0])) % 360
+    sentence = (
+        f"Twists turned counter-clockwise lie {plus_minus(size, u95, 'mm')} towards {towards:.0f} deg of those turned "
+        "clockwise, all alike."
+    )
+    advice = "Light does that, not folding: photograph again with the lamp on the other side before mending anything."
+    return _finding(model, pattern, chance, (size, u95, "mm"), sentence, advice)
+
+
+def _turn_alike(model: Model, pattern: Pattern, chance: float) -> Finding:
+    b, cov = _effect(model, pattern, "angle")
+    u95 = COVERAGE_95 * math.sqrt(float(cov[0, 0]))
+    way = "counter-clockwise" if b[0] > 0 else "clockwise"
+    sentence = f"All twists are turned {way} alike, whatever their hand, by {plus_minus(abs(b[0]), u95, 'deg')}."
+    advice = "Folding does not do that; a picture taken in motion or put together of several does. Take another."
+    return _finding(model, pattern, chance, (float(b[0]), u95, "deg"), sentence, advice)
+
+
+def _ring(model: Model, pattern: Pattern, chance: float) -> Finding:
+    t, std = _component(model, pattern)
+    rings = model.errors.layout.ring
+    per_ring = math.sqrt(t / float(np.mean((rings - rings.min()) ** 2)))
+    u95 = COVERAGE_95 * per_ring * std / (2 * t) if t > 0 and math.isfinite(std) else None
+    sentence = f"Errors grow outwards: every ring adds {plus_minus(per_ring, u95, 'mm')} to the twists' scatter."
+    advice = "Each ring hands its errors on to the next: check the first ring before you build on it."
+    return _finding(model, pattern, chance, (per_ring, u95, "mm_per_ring"), sentence, advice)
+
+
+def _border_only(model: Model, pattern: Pattern, chance: float) -> Finding:
+    t, std = _component(model, pattern)
+    own = float(model.position.components[0])
+    times = math.sqrt((own + t) / own) if own > 0 else math.inf
+    u95 = COVERAGE_95 * std / (2 * own * times) if own > 0 and math.isfinite(std) else None
+    said = plus_minus(times, u95, "") if math.isfinite(times) else "many"
+    sentence = f"It is the border: twists whose pleats run to the rim scatter {said} times as much as the rest."
+    advice = "Nothing holds border twists: crease their pleats to the rim before you twist, and press them last."
+    return _finding(model, pattern, chance, (times, u95, "times"), sentence, advice)
+
+
+def _single(model: Model, pattern: Pattern, chance: float) -> Finding:
+    b, cov = _effect(model, pattern, "position")
+    turn, turn_cov = _effect(model, pattern, "angle")
+    size, u95 = float(np.hypot(*b)), float(radius95(cov))
+    turned = plus_minus(float(turn[0]), COVERAGE_95 * math.sqrt(float(turn_cov[0, 0])), "deg")
+    sentence = (
+        f"{pattern.twists[0]} is off by itself: {plus_minus(size, u95, 'mm')} and {turned} beside what else is in the "
+        "piece."
+    )
+    return _finding(model, pattern, chance, (size, u95, "mm"), sentence, "Refold this one; the habit is sound.")
+
+
+def overturn_finding(fit: LatticeFit, chance: float) -> Finding:
+    """All twists turned too far or not far enough."""
+    assert fit.overturn_deg is not None
+    assert fit.overturn_std_deg is not None
+    u95 = COVERAGE_95 * fit.overturn_std_deg
+    far = "too far" if fit.overturn_deg > 0 else "not far enough"
+    sentence = f"All twists are turned {far} in their own hand, by {plus_minus(abs(fit.overturn_deg), u95, 'deg')}."
+    advice = _why_overturned(fit)
+    return Finding("overturn", fit.overturn_deg, u95, "deg", None, (), chance, None, None, sentence, advice)
+
+
+def _why_overturned(fit: LatticeFit) -> str:
+    if fit.scale is None or not fit.scale_std:
+        return (
+            "Pleats that are not closed all the way do that, and so does light that shifts all edges: a picture with "
+            "something of known size in it would tell which."
+        )
+    if fit.scale - 1 > COVERAGE_95 * fit.scale_std:
+        return "The piece is larger than planned too: its pleats are not closed all the way. Press each one shut."
+    return "Its size is as planned, so light that shifts all edges is the likelier reason: light it from another side."
+
+
+def size_finding(fit: LatticeFit, chance: float) -> Finding:
+    """The whole piece larger or smaller than planned."""
+    assert fit.scale is not None
+    assert fit.scale_std is not None
+    percent, u95 = 100 * (fit.scale - 1), 100 * COVERAGE_95 * fit.scale_std
+    larger = percent > 0
+    way = "larger" if larger else "smaller"
+    sentence = f"The whole piece is {plus_minus(abs(percent), u95, '%')} {way} than planned."
+    habit = "Its pleats are not closed all the way, or" if larger else "Its pleats are wider than planned, or"
+    advice = f"{habit} the sheet was not cut to size: measure the next sheet before creasing it."
+    return Finding("size", percent, u95, "percent", None, (), chance, None, None, sentence, advice)
+
+
+_OF: Mapping[CauseCode, Callable[[Model, Pattern, float], Finding]] = {
+    "drift": _drift,
+    "rows": _rows,
+    "hand_shift": _hand_shift,
+    "turn_alike": _turn_alike,
+    "ring": _ring,
+    "border": _border_only,
+    "single": _single,
+}
+
+
+def _finding(
+    model: Model,
+    pattern: Pattern,
+    chance: float,
+    figure: tuple[float, float | None, FindingUnit],
+    sentence: str,
+    advice: str,
+) -> Finding:
+    position, angle = (_share(model, pattern, part) for part in ("position", "angle"))
+    size, u95, unit = figure
+    normal = pattern.normal_deg
+    return Finding(
+        pattern.code,
+        size,
+        u95,
+        unit,
+        normal,
+        pattern.twists,
+        chance,
+        position,
+        angle,
+        sentence,
+        advice,
+    )
+
+
+def _share(model: Model, pattern: Pattern, part: str) -> float | None:
+    """Of the mean square of all errors of the part, noise taken out, that of the pattern; None where it has none."""
+    if (
+        not (pattern.position_kernels if part == "position" else pattern.angle_kernels)
+        and (pattern.position_effects if part == "position" else pattern.angle_effects) is None
+    ):
+        return None
+    data = getattr(model.errors, part)
+    whole = float(np.sum(data.z**2) - np.trace(data.cov))
+    square = float(np.sum(_predicted(model, pattern, part) ** 2))
+    if pattern.code in ("ring", "border"):
+        kernels, components = _own(model, pattern, part)
+        square = float(sum(t * np.trace(k) for t, k in zip(components, kernels, strict=True)))
+    return min(1.0, square / whole) if whole > 0 else 1.0
+
+
+def _own(model: Model, pattern: Pattern, part: str) -> tuple[list[Array], list[float]]:
+    """The pattern's kernels and their components in the fitted model."""
+    name = f"{part}_kernels"
+    fitted, at = getattr(model, part), 1
+    for other in model.patterns:
+        count = len(getattr(other, name))
+        if other is pattern:
+            return list(getattr(other, name)), [float(t) for t in fitted.components[at : at + count]]
+        at += count
+    return [], []
+
+
+def _predicted(model: Model, pattern: Pattern, part: str) -> Array:
+    """What of the data is the pattern's."""
+    data, fitted = getattr(model.errors, part), getattr(model, part)
+    kernels, effects = getattr(model, f"{part}_parts")()
+    out = np.zeros_like(data.z)
+    for kernel in getattr(pattern, f"{part}_kernels"):
+        which = next(i for i, each in enumerate(kernels) if each is kernel)
+        out = out + expected(data, kernels, fitted, which, effects)
+    columns = getattr(pattern, f"{part}_effects")
+    if columns is not None:
+        out = out + columns @ _effect(model, pattern, part)[0]
+    return np.asarray(out)
+
+
+def _effect(model: Model, pattern: Pattern, part: str) -> tuple[Array, Array]:
+    """The pattern's effects in the fitted model, and their covariance."""
+    name, at = f"{part}_effects", 0
+    fitted = getattr(model, part)
+    for other in model.patterns:
+        columns = getattr(other, name)
+        count = 0 if columns is None else columns.shape[1]
+        if other is pattern:
+            own = slice(at, at + count)
+            return fitted.effects[own], fitted.effects_cov[own, own]
+        at += count
+    raise ValueError("the pattern is not in the model")
+
+
+def _moved(model: Model, pattern: Pattern) -> tuple[float, float | None]:
+    """Root mean square by which the pattern moves twists, and its u95 by that of its largest component."""
+    size = math.sqrt(float(np.sum(_predicted(model, pattern, "position") ** 2)) / len(model.errors.layout.ids))
+    t, std = _component(model, pattern)
+    return size, COVERAGE_95 * size * std / (2 * t) if t > 0 and math.isfinite(std) else None
+
+
+def _component(model: Model, pattern: Pattern) -> tuple[float, float]:
+    """The pattern's largest component among places, and its standard uncertainty."""
+    kernels, effects = model.position_parts()
+    own, components = _own(model, pattern, "position")
+    largest = own[int(np.argmax(components))]
+    which = next(i for i, each in enumerate(kernels) if each is largest)
+    std = component_std(model.errors.position, kernels, model.position, which, effects)
+    return float(model.position.components[which]), std
+
+
+def _whole(deg: float | None) -> str:
+    return f"{0.0 if deg is None else deg:.0f}"
