@@ -19,6 +19,7 @@ from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
 from foldtrue.cli.progress import progress
 from foldtrue.cli.record import record
+from foldtrue.cli.report import report
 from foldtrue.cli.ring import ring
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
@@ -37,7 +38,7 @@ def foldtrue() -> None:
 
 
 _BEFORE = (plan, mat, camera, sheet, grid)
-_MEASURING = (ring, piece, judge, compare, tolerances)
+_MEASURING = (ring, piece, report, judge, compare, tolerances)
 _AFTER = (record, progress, practice, serve)
 for _command in (*_BEFORE, *_MEASURING, *_AFTER):
     foldtrue.add_command(_command)

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
+from foldtrue.cli.judging import judging_options, read_choices, say_verdict
 from foldtrue.cli.parts import FILE, Progress, point
-from foldtrue.errors import FoldtrueError, NotThisPiece
+from foldtrue.cli.report import check_names, page_options, write_reports
+from foldtrue.errors import NotThisPiece, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
+    from foldtrue.assess import Assessing
     from foldtrue.inspection import InspectOptions
 
 
@@ -58,8 +60,9 @@ if TYPE_CHECKING:
 @click.option(
     "--out",
     type=FILE,
-    help="Folder for result.json, twists.csv, pleats.csv, overlay.png and touchup; none without it.",
+    help="Folder for result.json, twists.csv, pleats.csv, overlay.png, picture.jpg and touchup; none without it.",
 )
+@click.option("--html", type=FILE, metavar="FILE", help="With --out: the whole report as one page for any browser.")
 def piece(
     photos: tuple[Path, ...],
     plan_file: Path,
@@ -76,6 +79,7 @@ def piece(
     guard: float | None,
     fail_outside: bool,
     out: Path | None,
+    html: Path | None,
 ) -> None:
     """Measure the finished piece in PHOTO and print its errors, the worst twist first, the verdict by the limits given,
     and what is worth refolding.
@@ -86,9 +90,15 @@ def piece(
     Result files of an earlier run in the --out folder are removed before a photo is read, so that a refused photo
     leaves no result.
     """
-    from foldtrue.report.files import clear_photos, clear_results, clear_touch_up
+    from foldtrue.assess import assess_by
+    from foldtrue.report.files import clear_photos, clear_report, clear_results, clear_touch_up
 
-    judged = judge_with(*read_choices(tolerance_set, rule, guard))
+    assess = assess_by(*read_choices(tolerance_set, rule, guard))
+    if html is not None:
+        if out is None:
+            raise UsageError("A report is made from a result's folder.", "Name one with --out.")
+        check_names(html)
+        clear_report(html)
     if out is not None:
         clear_touch_up(out)
         clear_results(out, inputs=(*photos, plan_file))
@@ -98,47 +108,40 @@ def piece(
     from foldtrue.report.result import result_record
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
+    from foldtrue.unfinished import unfinished
 
     options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi, bars_mm=bars, held=held)
     if len(photos) > 1:
-        _measure_together(photos, plan_file, options, same_way_up, out, judged, fail_outside)
+        together = _measure_together(photos, plan_file, options, same_way_up, out, assess)
+        if together is not None:
+            _tell(together, (out, html), fail_outside)
         return
+    plan = read_plan(plan_file)
     with Progress() as progress:
         try:
-            inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
+            inspection = inspect_photo(photos[0], plan, options, progress)
         except NotThisPiece as error:
-            raise _not_finished(photos[0], plan_file, options) or error from None
+            raise unfinished(photos[0], plan, options) or error from None
         progress("report")
-        record = result_record(inspection) if out is None else write_report(inspection, out, judge=judged).record
-    click.echo(piece_text(record) + "\n")
-    say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
+        if out is None:
+            bare = result_record(inspection)
+            record = {**bare, **assess(inspection, bare)}
+        else:
+            record = dict(write_report(inspection, out, assess=assess).record)
+    click.echo(piece_text(record))
+    _tell(record, (out, html), fail_outside)
 
 
-def _not_finished(photo: Path, plan_file: Path, options: InspectOptions) -> NotThisPiece | None:
-    """What to say of a photo that shows the sheet before it was folded, or half done; None where it shows neither, or
-    it cannot be told."""
-    from foldtrue.inspection_grid import shows_unfolded_grid
-    from foldtrue.inspection_ring import half_done
-    from foldtrue.photo import read_photo
-    from foldtrue.plan.file import read_plan
+def _tell(record: Mapping[str, Any], files: tuple[Path | None, Path | None], fail_outside: bool) -> None:
+    """The report where one was asked for, the habits, and the verdict; files: the result's folder and the report."""
+    from foldtrue.report.diagnosis import diagnosis_text
 
-    try:
-        shown, plan = read_photo(photo), read_plan(plan_file)
-        stage = half_done(shown, plan, options)
-        unfolded = stage is None and shows_unfolded_grid(shown, plan)
-    except FoldtrueError:
-        return None
-    if stage is not None:
-        return NotThisPiece(
-            f"The picture shows the piece half done, {stage} folded.",
-            "Measure it with: foldtrue ring PHOTO --plan PLAN",
-        )
-    if unfolded:
-        return NotThisPiece(
-            "The picture shows the creased sheet before it was folded.",
-            "Measure it with: foldtrue grid PHOTO --plan PLAN",
-        )
-    return None
+    out, html = files
+    if out is not None and html is not None:
+        write_reports(out, html, None, page_options("mm"))
+    click.echo("")
+    click.echo(diagnosis_text(record["diagnosis"]) + "\n")
+    say_verdict(record["judgement"], fail_outside)
 
 
 def _measure_together(
@@ -147,11 +150,10 @@ def _measure_together(
     options: InspectOptions,
     same_way_up: bool,
     out: Path | None,
-    judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
-    fail_outside: bool,
-) -> None:
-    """Measure several photos of one piece. Where no figures of one piece come of them, each photo's are given all the
-    same before that is said."""
+    assess: Assessing,
+) -> Mapping[str, Any] | None:
+    """Measure several photos of one piece and give its record. Where no figures of one piece come of them, each photo's
+    are given all the same before that is said."""
     from foldtrue.inspection import inspect_photos
     from foldtrue.plan.file import read_plan
     from foldtrue.report.pooled import pooled_record, pooled_text, write_pooled
@@ -159,10 +161,10 @@ def _measure_together(
     with Progress() as progress:
         pooled = inspect_photos(photos, read_plan(plan_file), options, progress, same_way_up)
         progress("report")
-        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, judged)
+        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, assess)
+        if out is None and record is not None and pooled.inspection is not None:
+            record = {**record, **assess(pooled.inspection, record)}
     click.echo(pooled_text(pooled, record))
     if pooled.problem is not None:
         raise pooled.problem
-    if record is not None:
-        click.echo("")
-        say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
+    return record

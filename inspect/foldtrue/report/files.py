@@ -16,7 +16,9 @@ from pathlib import Path
 from foldtrue.errors import UnreadableFile, UsageError
 
 RESULT, TWISTS, PLEATS, OVERLAY = "result.json", "twists.csv", "pleats.csv", "overlay.png"
-RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY)
+PICTURE, PLACES = "picture.jpg", "picture.json"
+"""The photo without marks, and what lies where on it: for reports made later (report/picture.py)."""
+RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY, PICTURE, PLACES)
 GRID_FILES = ("grid.json", "grid.png")
 SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
@@ -24,6 +26,8 @@ PHOTOS = "photos"
 """Folder of the single photos' own results, where several show one piece."""
 TOUCH_UP = "touchup"
 """Folder of the pictures of the touch-up list."""
+REPORT_MARK = b'<meta name="generator" content="foldtrue report">'
+"""What the beginning of every page we write holds."""
 _CROP = re.compile(r"\d\d-\w+\.png")
 _MAX_RESULT_BYTES = 200_000_000
 
@@ -74,6 +78,26 @@ def clear_results(
         raise UnreadableFile(
             f"{path} cannot be removed: {error.strerror or error}.", "Choose another folder with --out."
         ) from None
+
+
+def clear_report(path: Path) -> None:
+    """Remove an earlier report's page, so that after a refused photo it cannot be taken for the new one's.
+
+    Raises UsageError when the file is not foldtrue's, UnreadableFile when it cannot be removed.
+    """
+    try:
+        with path.open("rb") as file:
+            ours = REPORT_MARK in file.read(2000)
+        if ours:
+            path.unlink()
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise UnreadableFile(
+            f"{path} cannot be removed: {error.strerror or error}.", "Choose another name for the report."
+        ) from None
+    if not ours:
+        raise UsageError(f"{path} is there already and was not written by foldtrue.", "Choose another name.")
 
 
 def clear_touch_up(folder: Path) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane, Progress, Twist
+from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane, Progress, Twist
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
 from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
@@ -34,7 +34,7 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "view": inspection.plane.view,
         "side": inspection.plane.side,
         "plane": _plane(inspection.plane),
-        "fit": _fit(fit),
+        "fit": {**_fit(fit), "blur_px": _blur_px(inspection.features)},
         "progress": _progress(inspection.progress),
         "twists": _twists(nominal, fit, inspection.progress),
         "panels": panel_rows(nominal, fit),
@@ -106,6 +106,12 @@ def _fit(fit: LatticeFit) -> dict[str, Any]:
         "lens_centre_px": fit.map.centre_px,
         "lens_focal_px": fit.map.focal_px,
     }
+
+
+def _blur_px(features: Features) -> float | None:
+    """Median blur of the edge samples found; None where none tells."""
+    told = features.blur_px[np.isfinite(features.blur_px) & features.found.astype(bool)]
+    return float(np.median(told)) if len(told) else None
 
 
 def _expanded(std: float | None) -> float | None:

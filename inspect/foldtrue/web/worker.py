@@ -70,7 +70,6 @@ def _outcome(folder: Path, kind: str, options: Mapping[str, Any], photos: int, s
 def measure_piece(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
     from foldtrue.inspection import InspectOptions, inspect_photo, inspect_photos
     from foldtrue.plan.file import read_plan
-    from foldtrue.report.picture import show_picture
     from foldtrue.report.pooled import write_pooled
     from foldtrue.report.write import ReportOptions, write_report
 
@@ -85,8 +84,6 @@ def measure_piece(files: list[Path], plan_file: Path, out: Path, options: Mappin
         write_pooled(pooled, out)
         if pooled.inspection is None:
             raise pooled.problem or FoldtrueError("No figures of one piece come of these photos.")
-        inspection = pooled.inspection
-    _write_picture(out, show_picture(inspection))
 
 
 def measure_practice(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
