@@ -39,7 +39,8 @@ class Record:
         """Record one inspection and give its number; when this returns, it is on the disk.
 
         again: a photo that is recorded already is linked to this inspection as well. Raises AlreadyRecorded for such a
-        photo without it, UsageError for a piece that is somebody else's, and for a result or thumbnail that is not what it should be.
+        photo without it, UsageError for a piece that is somebody else's, and for a result or thumbnail that is not what
+        it should be.
         """
         with writing(self.engine, self.path) as connection:
             return add_entry(connection, entry, again=again)
