@@ -57,7 +57,7 @@ def _limits(bench: Bench, name: str) -> list[str]:
         found = find_tolerances(name)
     except FoldtrueError as error:
         return [str(error)]
-    return [f"{found.name}:", *bench.units().sentence(limits_text(found.limits)).split("\n")]
+    return [" ".join(line.split()) for line in bench.units().sentence(limits_text(found.limits)).split("\n")]
 
 
 def _camera(bench: Bench) -> list[str]:
