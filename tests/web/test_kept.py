@@ -9,32 +9,11 @@ from datetime import date
 
 import pytest
 from recorded import made_entry, made_result, with_photo
-from starlette.testclient import TestClient
 
 from foldtrue.record.store import Record
-from foldtrue.web.app import make_app
-from foldtrue.web.guard import allowed_hosts
 from foldtrue.web.pages.shelf import PER_PAGE
 
-PORT = 8736
-HERE = f"http://127.0.0.1:{PORT}"
 SCRIPT = "<script>alert(1)</script>"
-
-
-@pytest.fixture
-def app(tmp_path, monkeypatch):
-    monkeypatch.setenv("FOLDTRUE_HOME", str(tmp_path))
-    return make_app(tmp_path, allowed_hosts(PORT))
-
-
-@pytest.fixture
-def client(app):
-    return TestClient(app, base_url=HERE, headers={"origin": HERE}, raise_server_exceptions=False)
-
-
-@pytest.fixture
-def token(app):
-    return app.state.bench.token
 
 
 @pytest.fixture
@@ -167,6 +146,13 @@ def test_only_two_are_compared(client, kept, query):
     answer = client.get(f"/shelf/compare?{query}")
     assert answer.status_code == 400
     assert "Tick two" in answer.text
+
+
+def test_two_different_pieces_are_not_compared(client, kept):
+    kept(made_entry(1), made_entry(2))
+    answer = client.get("/shelf/compare?number=1&number=2")
+    assert answer.status_code == 400
+    assert "two different pieces" in answer.text
 
 
 def test_progress_is_of_those_that_were_chosen(client, kept):
