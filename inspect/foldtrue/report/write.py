@@ -68,7 +68,7 @@ def write_report(
         from foldtrue.report.overlay import overlay_png
 
         contents[OVERLAY] = overlay_png(inspection, record, options.longest_side_px)
-        contents |= _touch_up_pictures(inspection, record)
+    contents |= _touch_up_pictures(inspection, record)
     if options.picture:
         from foldtrue.report.picture import show_picture
 

@@ -45,6 +45,7 @@ def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) ->
             Route("/job/{id}/stop", job.stop, methods=["POST"]),
             Route("/job/{id}/again", job.again, methods=["POST"]),
             Route("/job/{id}/file/{name}", job.file),
+            Route("/job/{id}/crop/{name}", job.crop),
             Mount("/static", StaticFiles(directory=str(files("foldtrue.web") / "static"))),
         ],
         middleware=[Middleware(Guard, hosts=hosts, limits=limits)],
