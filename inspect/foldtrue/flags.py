@@ -40,6 +40,17 @@ _REGISTER = (
         "Step back until the whole piece is in the picture.",
     ),
     Flag(
+        "few_twists",
+        "So few twists are folded that finding the camera's view from them takes up a third or more of their errors of "
+        "place: those left are what no camera can make.",
+        "Trust turns, pleats and gaps rather than places, and measure again when the next ring is folded.",
+    ),
+    Flag(
+        "corner_not_seen",
+        "No fold that shows in the photo leads to every corner of this panel.",
+        "Photograph the piece against the light, or from its other side as well.",
+    ),
+    Flag(
         "scale_assumed",
         "Nothing of known size is in the picture: millimetres rest on the planned size of the piece itself.",
         "Take relative figures as they are; measure one length of the piece with a rule if its true size matters.",

@@ -311,6 +311,21 @@ class Budget:
 
 
 @dataclass(frozen=True)
+class PanelPoses:
+    """Pose of every panel (P) of the plan by its corners, as of a twist: position_error_mm (P, 2), position_cov_mm2 (P,
+    2, 2), angle_error_deg, angle_std_deg, size_error, size_std (P,); measured (P,) bool; flags: per panel why not."""
+
+    position_error_mm: Array
+    position_cov_mm2: Array
+    angle_error_deg: Array
+    angle_std_deg: Array
+    size_error: Array
+    size_std: Array
+    measured: BoolArray
+    flags: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class LatticeFit:
     """The adjusted network and every twist's pose against the plan.
 
@@ -320,7 +335,7 @@ class LatticeFit:
     overturn_deg, overturn_std_deg: once per piece. leverage (T,), leave_one_out_mm (T, 2) for outlier tests.
     edge_offset_mm, edge_angle_deg and their stds (C,): each crease against its planned place; nan where not measured.
     node_cov_mm2: for every node of the plan (2 n, 2 n) of its n vertices together, x and y of one after the other; None
-    where only the vertices' own are known. pleats, outline: None where they were not asked for.
+    where only the vertices' own are known. pleats, outline, panels: None where they were not asked for.
     twist_cov: (3 T, 3 T) of all twists' x, y (mm) and turn (deg) together, twist by twist, after the whole piece's fit;
     noise_cov: the part of it from the photo's own noise and lens; the rest, from what the piece hides (shifts of a
     kind, folds that do not meet, grooves, what is taken for granted), another photo of the view may have alike.
@@ -361,11 +376,33 @@ class LatticeFit:
     noise_cov: Array | None = None
     budget: Budget | None = None
     scale_budget: Mapping[str, float] | None = None
+    panels: PanelPoses | None = None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a half-done piece has come.
+
+    name: in words. rings: whole rings folded, None where it is a choice of twists; of_rings: those of the whole plan.
+    said: the person said so, else the photo told it. score: match of this stage with the photo as in Plane; rival,
+    rival_score: the stage that comes next to it, None and 0 where no other fits at all. not_made: the plan's other
+    twists, in plan order, their places those in the finished piece.
+    """
+
+    name: str
+    rings: int | None
+    of_rings: int
+    said: bool
+    score: float
+    rival: str | None
+    rival_score: float
+    not_made: tuple[Twist, ...]
 
 
 @dataclass(frozen=True)
 class Inspection:
-    """Everything known about one photo of one piece: the input of reports and of the record."""
+    """Everything known about one photo of one piece: the input of reports and of the record. nominal: of a half-done
+    piece the part of the plan that is folded, and progress says which; None where the whole plan was measured."""
 
     nominal: Nominal
     photo: Photo
@@ -374,6 +411,7 @@ class Inspection:
     fit: LatticeFit
     provenance: Mapping[str, Any]
     timings_s: Mapping[str, float]
+    progress: Progress | None = None
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Held, Inspection, Nominal, Photo, Side, View
+from foldtrue.handover import Held, Inspection, Nominal, Photo, Plane, Side, View
 from foldtrue.handover_pool import PooledInspection
 
 if TYPE_CHECKING:
     from foldtrue.fit.bend import Bend
     from foldtrue.plan.file import Plan
     from foldtrue.rectify.mat import FoundMat
+    from foldtrue.rectify.piece import RectifyOptions
 
 Result = TypeVar("Result")
 REFERENCES = ("auto", "none", "mat", "scan", "card", "A4", "Letter")
@@ -93,30 +94,50 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
+    from foldtrue.photo import read_photo
+    from foldtrue.plan.fold import fold_plan
+    from foldtrue.rectify.piece import rectify_photo
+
+    options = options or InspectOptions()
+    clock = Clock(on_step)
+    nominal = clock.run("plan", fold_plan, plan)
+    photo = clock.run("photo", read_photo, path)
+    mat = clock.run("scale", mat_asked_for, photo, options)
+    bare = photo if mat is None else mat.cleared  # to look for the piece in; all that is measured is the photo itself
+    plane = clock.run("rectify", rectify_photo, bare, nominal, rectify_options(options, photo, mat))
+    return measure_placed(Path(path), photo, nominal, plane, options, clock, mat)
+
+
+def rectify_options(options: InspectOptions, photo: Photo, mat: FoundMat | None = None) -> RectifyOptions:
+    """What of the options concerns the place, and which way up the mat says. Raises UsageError for a point outside the
+    photo."""
+    from foldtrue.rectify.mat import up_deg
+    from foldtrue.rectify.piece import RectifyOptions
+
+    _check_at(options.at_px, photo)
+    pins, up = options.pins, 0.0 if mat is None else up_deg(mat.reference)
+    return RectifyOptions(view=options.view, side=options.side, at_px=options.at_px, pins=pins, up_deg=up)
+
+
+def measure_placed(
+    path: Path,
+    photo: Photo,
+    nominal: Nominal,
+    plane: Plane,
+    options: InspectOptions,
+    clock: Clock,
+    mat: FoundMat | None = None,
+) -> Inspection:
+    """The second half of `inspect_photo`: from a plan whose place in the photo is known to its figures. mat: the one in
+    the photo."""
     from foldtrue.camera_place import camera_place
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
     from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
-    from foldtrue.photo import read_photo
-    from foldtrue.plan.fold import fold_plan
-    from foldtrue.rectify.mat import up_deg
-    from foldtrue.rectify.piece import RectifyOptions, rectify_photo
     from foldtrue.rectify.reference import with_scale
 
-    options = options or InspectOptions()
-    clock = Clock(on_step)
-    nominal = clock.run("plan", fold_plan, plan)
-    photo = clock.run("photo", read_photo, path)
-    _check_at(options.at_px, photo)
-    mat = clock.run("scale", _mat_asked_for, photo, options)
-    up = 0.0 if mat is None else up_deg(mat.reference)
-    rectify_options = RectifyOptions(
-        view=options.view, side=options.side, at_px=options.at_px, pins=options.pins, up_deg=up
-    )
-    bare = photo if mat is None else mat.cleared  # to look for the piece in; all that is measured is the photo itself
-    plane = clock.run("rectify", rectify_photo, bare, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
     plane = clock.run("fit", align_plane, placed, plane, nominal)
@@ -131,7 +152,7 @@ def inspect_photo(
     plane = replace(plane, map=fit.map, assumed=plane.assumed + _said_of(bend, options.held))
     plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi, mat)
     fit = scale_under_glass(fit, plane.reference, camera, options.held)
-    provenance = describe_origin(Path(path), photo, nominal, options)
+    provenance = describe_origin(path, photo, nominal, options)
     return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
 
 
@@ -176,7 +197,8 @@ def inspect_photos(
     return replace(pooled, inspection=replace(pooled.inspection, provenance=origin))
 
 
-def _mat_asked_for(photo: Photo, options: InspectOptions) -> FoundMat | None:
+def mat_asked_for(photo: Photo, options: InspectOptions) -> FoundMat | None:
+    """The mat in a photo that is to be looked for it. Raises PhotoTooPoor where it must be there and is not."""
     from foldtrue.rectify.mat import take_mat
 
     if options.reference not in ("auto", "mat"):

@@ -20,6 +20,7 @@ from foldtrue.cli.practice import practice
 from foldtrue.cli.progress import progress
 from foldtrue.cli.record import record
 from foldtrue.cli.report import report
+from foldtrue.cli.ring import ring
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
 from foldtrue.cli.serve import serve
@@ -36,23 +37,10 @@ def foldtrue() -> None:
     """
 
 
-_COMMANDS = (
-    plan,
-    mat,
-    camera,
-    sheet,
-    grid,
-    piece,
-    report,
-    judge,
-    compare,
-    tolerances,
-    record,
-    progress,
-    practice,
-    serve,
-)
-for _command in _COMMANDS:
+_BEFORE = (plan, mat, camera, sheet, grid)
+_MEASURING = (ring, piece, report, judge, compare, tolerances)
+_AFTER = (record, progress, practice, serve)
+for _command in (*_BEFORE, *_MEASURING, *_AFTER):
     foldtrue.add_command(_command)
 
 

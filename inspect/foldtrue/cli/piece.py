@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
+from foldtrue.cli.judging import judging_options, read_choices, say_verdict
 from foldtrue.cli.parts import FILE, Progress, point
 from foldtrue.cli.report import check_names, page_options, write_reports
-from foldtrue.errors import FoldtrueError, NotThisPiece, UsageError
+from foldtrue.errors import NotThisPiece, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
+    from foldtrue.assess import Assessing
     from foldtrue.inspection import InspectOptions
 
 
@@ -89,9 +90,10 @@ def piece(
     Result files of an earlier run in the --out folder are removed before a photo is read, so that a refused photo
     leaves no result.
     """
+    from foldtrue.assess import assess_by
     from foldtrue.report.files import clear_photos, clear_report, clear_results, clear_touch_up
 
-    judged = judge_with(*read_choices(tolerance_set, rule, guard))
+    assess = assess_by(*read_choices(tolerance_set, rule, guard))
     if html is not None:
         if out is None:
             raise UsageError("A report is made from a result's folder.", "Name one with --out.")
@@ -106,53 +108,40 @@ def piece(
     from foldtrue.report.result import result_record
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
+    from foldtrue.unfinished import unfinished
 
     options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi, bars_mm=bars, held=held)
     if len(photos) > 1:
-        record = _measure_together(photos, plan_file, options, same_way_up, out, judged)
-        _tell(record, judged, (out, html), fail_outside)
+        together = _measure_together(photos, plan_file, options, same_way_up, out, assess)
+        if together is not None:
+            _tell(together, (out, html), fail_outside)
         return
+    plan = read_plan(plan_file)
     with Progress() as progress:
         try:
-            inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
+            inspection = inspect_photo(photos[0], plan, options, progress)
         except NotThisPiece as error:
-            raise _unfolded(photos[0], plan_file) or error from None
+            raise unfinished(photos[0], plan, options) or error from None
         progress("report")
-        record = result_record(inspection) if out is None else write_report(inspection, out, judge=judged).record
+        if out is None:
+            bare = result_record(inspection)
+            record = {**bare, **assess(inspection, bare)}
+        else:
+            record = dict(write_report(inspection, out, assess=assess).record)
     click.echo(piece_text(record))
-    _tell(record, judged, (out, html), fail_outside)
+    _tell(record, (out, html), fail_outside)
 
 
-def _tell(
-    record: Mapping[str, Any] | None,
-    judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
-    files: tuple[Path | None, Path | None],
-    fail_outside: bool,
-) -> None:
-    """The report where one was asked for, and the verdict; files: the result's folder and the report."""
-    if record is None:
-        return
+def _tell(record: Mapping[str, Any], files: tuple[Path | None, Path | None], fail_outside: bool) -> None:
+    """The report where one was asked for, the habits, and the verdict; files: the result's folder and the report."""
+    from foldtrue.report.diagnosis import diagnosis_text
+
     out, html = files
     if out is not None and html is not None:
         write_reports(out, html, None, page_options("mm"))
     click.echo("")
-    say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
-
-
-def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
-    """What to say of a photo that shows the sheet before it was folded; None where it does not, or cannot be told."""
-    from foldtrue.inspection_grid import shows_unfolded_grid
-    from foldtrue.photo import read_photo
-    from foldtrue.plan.file import read_plan
-
-    try:
-        if not shows_unfolded_grid(read_photo(photo), read_plan(plan_file)):
-            return None
-    except FoldtrueError:
-        return None
-    return NotThisPiece(
-        "The picture shows the creased sheet before it was folded.", "Measure it with: foldtrue grid PHOTO --plan PLAN"
-    )
+    click.echo(diagnosis_text(record["diagnosis"]) + "\n")
+    say_verdict(record["judgement"], fail_outside)
 
 
 def _measure_together(
@@ -161,7 +150,7 @@ def _measure_together(
     options: InspectOptions,
     same_way_up: bool,
     out: Path | None,
-    judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
+    assess: Assessing,
 ) -> Mapping[str, Any] | None:
     """Measure several photos of one piece and give its record. Where no figures of one piece come of them, each photo's
     are given all the same before that is said."""
@@ -172,7 +161,9 @@ def _measure_together(
     with Progress() as progress:
         pooled = inspect_photos(photos, read_plan(plan_file), options, progress, same_way_up)
         progress("report")
-        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, judged)
+        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, assess)
+        if out is None and record is not None and pooled.inspection is not None:
+            record = {**record, **assess(pooled.inspection, record)}
     click.echo(pooled_text(pooled, record))
     if pooled.problem is not None:
         raise pooled.problem

@@ -70,10 +70,11 @@ def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[A
         edge_offset_std_mm=offset_std * widened,
         edge_angle_deg=angle,
         edge_angle_std_deg=angle_std * widened,
-        # Pleats and outline are not combined: each photo's own result has them.
+        # Pleats, outline and panels are not combined: each photo's own result has them.
         node_cov_mm2=None,
         pleats=None,
         outline=None,
+        panels=None,
     )
 
 

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane
+from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane, Progress, Twist
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
 from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
-from foldtrue.report.shape import outline_record, pleat_rows
+from foldtrue.report.shape import outline_record, panel_rows, pleat_rows
 from foldtrue.report.summary import summarise
 
 FORMAT = "foldtrue-result"
@@ -35,7 +35,9 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "side": inspection.plane.side,
         "plane": _plane(inspection.plane),
         "fit": {**_fit(fit), "blur_px": _blur_px(inspection.features)},
-        "twists": _twists(nominal, fit),
+        "progress": _progress(inspection.progress),
+        "twists": _twists(nominal, fit, inspection.progress),
+        "panels": panel_rows(nominal, fit),
         "edges": _edges(nominal, fit),
         "vertices": _vertices(nominal, fit),
         "nodes": _nodes(nominal, fit),
@@ -75,6 +77,22 @@ def _plane(plane: Plane) -> dict[str, Any]:
     }
 
 
+def _progress(progress: Progress | None) -> dict[str, Any] | None:
+    """How far a half-done piece has come; None for a piece measured against the whole plan."""
+    if progress is None:
+        return None
+    return {
+        "stage": progress.name,
+        "finished": not progress.not_made,
+        "rings": progress.rings,
+        "of_rings": progress.of_rings,
+        "said": progress.said,
+        "score": progress.score,
+        "rival": progress.rival,
+        "rival_score": progress.rival_score,
+    }
+
+
 def _fit(fit: LatticeFit) -> dict[str, Any]:
     return {
         "scale": fit.scale,
@@ -100,7 +118,8 @@ def _expanded(std: float | None) -> float | None:
     return None if std is None else COVERAGE_95 * std
 
 
-def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+def _twists(nominal: Nominal, fit: LatticeFit, progress: Progress | None) -> list[dict[str, Any]]:
+    """One row a twist, in the plan's order; those that a half-done piece has not yet are there without figures."""
     position_u95, position_std = radius95(fit.position_cov_mm2), largest_std(fit.position_cov_mm2)
     common = fit.overturn_std_deg or 0.0
     budgets = twist_budgets(fit)
@@ -121,20 +140,26 @@ def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
             "size_u95": COVERAGE_95 * fit.size_std[i],
             "budget": budgets[i],
         }
-        rows.append(
-            {
-                "id": twist.id,
-                "kind": twist.kind,
-                "ring": twist.ring,
-                "border": twist.border,
-                "hand": "ccw" if twist.hand > 0 else "cw",
-                "planned_mm": twist.planned_mm,
-                "status": "measured" if seen else "not_measured",
-                "flags": fit.flags[i],
-                **(figures if seen else dict.fromkeys(figures)),
-            }
-        )
+        status = "measured" if seen else "not_measured"
+        rows.append({**_twist(twist, status, fit.flags[i]), **(figures if seen else dict.fromkeys(figures))})
+    if progress is not None and progress.not_made:
+        rows += [{**_twist(twist, "not_made", ()), **dict.fromkeys(figures)} for twist in progress.not_made]
+        rows.sort(key=lambda row: int(row["id"][1:]))
     return rows
+
+
+def _twist(twist: Twist, status: str, flags: tuple[str, ...]) -> dict[str, Any]:
+    """What a row says of a twist beside its figures."""
+    return {
+        "id": twist.id,
+        "kind": twist.kind,
+        "ring": twist.ring,
+        "border": twist.border,
+        "hand": "ccw" if twist.hand > 0 else "cw",
+        "planned_mm": twist.planned_mm,
+        "status": status,
+        "flags": flags,
+    }
 
 
 def _edges(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:

@@ -33,6 +33,7 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
         "twists": len(nominal.twists),
         "measured": len(seen),
         "not_measured": len(nominal.twists) - len(seen),
+        "not_made": len(inspection.progress.not_made) if inspection.progress else 0,
         "position_clearly_off": int(np.sum(distance > radius)),
         "position_rms_mm": position["rms"],
         "position_mean_error_mm": position["mean_error"],

@@ -108,6 +108,7 @@ def summary_text(record: Record) -> str:
         f"{whole['measured']} of {whole['twists']} twists measured after {name}, {lit}{side}, "
         f"plan turned {plane['turn_deg']:.1f} deg in the photo."
     ]
+    lines += _progress(record)
     if whole["measured"]:
         lines += _figures(whole)
         lines += _shape(record)
@@ -117,6 +118,23 @@ def summary_text(record: Record) -> str:
         lines.append(f"Size of the piece by {BY[plane['reference']]}: {size} of the planned one.")
     lines += [_sentence(name) for name in plane["assumed"]]
     return "\n".join(lines)
+
+
+def _progress(record: Record) -> list[str]:
+    """How far the piece has come, where that was asked; nothing of a piece measured against the whole plan."""
+    progress = record.get("progress")
+    if progress is None:
+        return []
+    if progress["finished"]:
+        return ["The piece is finished: every twist of the plan is folded, and all are measured."]
+    rival = "no other stage fits"
+    if progress["rival"] is not None:
+        rival = f"{progress['rival']} folded would fit {progress['rival_score']:.2f}"
+    told = "as was said" if progress["said"] else "as the picture shows"
+    return [
+        f"Half-done piece, {told}: {progress['stage']} folded (fit {progress['score']:.2f}; {rival}); "
+        f"{record['summary']['not_made']} twists not made yet."
+    ]
 
 
 def _figures(whole: Record) -> list[str]:
@@ -180,9 +198,10 @@ def leading_lines(leads: Record | None) -> list[str]:
 
 
 def twist_table(record: Record) -> str:
-    """All twists, worst place first, those not measured last."""
+    """All twists that are made, worst place first, those not measured last."""
     overturn = record["fit"]["overturn_deg"] or 0.0
-    rows = [_row(twist, overturn) for twist in sorted(record["twists"], key=_badness)]
+    made = [twist for twist in record["twists"] if twist["status"] != "not_made"]
+    rows = [_row(twist, overturn) for twist in sorted(made, key=_badness)]
     head = ("twist", "ring", "hand", "off by, mm", "x, mm", "y, mm", "turn, deg", "flags")
     widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
     return "\n".join(_line(row, widths) for row in [head, *rows])

@@ -46,19 +46,19 @@ def write_report(
     out_dir: Path | str,
     options: ReportOptions | None = None,
     more: Mapping[str, Any] | None = None,
-    judge: Callable[[Mapping[str, Any]], Mapping[str, Any]] | None = None,
+    assess: Callable[[Inspection, Mapping[str, Any]], Mapping[str, Any]] | None = None,
 ) -> ReportFiles:
     """Write result.json, twists.csv, pleats.csv, overlay.png, picture.jpg and picture.json into `out_dir`, making the
-    folder where needed; more: what else result.json holds; judge: gives `judgement` of result.json from all the rest,
-    and makes the touch-up list be drawn.
+    folder where needed; more: what else result.json holds; assess: gives `judgement` and `diagnosis` of result.json
+    from all the rest, and makes the touch-up list be drawn.
 
     Raises UnreadableFile when one of them cannot be written; then none is left.
     """
     options = options or ReportOptions()
     folder = Path(out_dir)
     record = {**result_record(inspection), **(more or {})}
-    if judge is not None:
-        record["judgement"] = judge(record)
+    if assess is not None:
+        record |= assess(inspection, record)
     contents = {
         RESULT: record_text(record).encode(),
         TWISTS: twists_csv(record).encode(),
