@@ -18,8 +18,9 @@ from foldtrue.report.tables import pleats_csv, twists_csv
 
 @dataclass(frozen=True, kw_only=True)
 class ReportOptions:
-    """overlay: draw the picture too. touch_up: draw the touch-up list. picture: write the photo without marks, and what lies where on it, from which
-    reports are made later. longest_side_px: size the photo is drawn at, 600 to 8000 (else UsageError)."""
+    """overlay: draw the picture too. touch_up: draw the touch-up list. picture: write the photo without marks, and what
+    lies where on it, from which reports are made later. longest_side_px: size the photo is drawn at, 600 to 8000 (else
+    UsageError)."""
 
     overlay: bool = True
     touch_up: bool = True
