@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
+from foldtrue.references import ReferenceKind
 
 IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 View = Literal["backlit", "front", "back"]
 Side = Literal["front", "back"]
-ReferenceKind = Literal["mat", "scan", "corners", "card", "A4", "Letter"]
+Alignment = Literal["similarity", "homography"]
 Held = Literal["free", "glass", "window"]
 """How the piece was held: lying or hanging free, flattened under glass, or taped flat to a window."""
 
@@ -181,6 +182,39 @@ class Reference:
 
 
 @dataclass(frozen=True)
+class KnownPlane:
+    """The plane in which the piece's face lies, known from a reference and not from the piece.
+
+    map: px <-> that plane, on the plan's axes as nearly as a similarity brings them there, so that a twist is within
+    a few mm of its planned place; size: true mm per mm of this map. map_cov: (9, 9) covariance of the homography's
+    first eight terms (the last is 1) and k1, with the reference's own size and the piece's height in it; own_cov: the
+    part of it that another photo with the same reference has anew.
+    """
+
+    kind: ReferenceKind
+    map: PlaneMap
+    size: float
+    map_cov: Array
+    own_cov: Array
+
+
+@dataclass(frozen=True)
+class Form:
+    """By what a piece's whole shape departs from the plan's, its size apart.
+
+    figures: (4,) stretch_x, shear (rad), keystone_x, keystone_y, as docs/conventions.md defines them; cov: (4, 4).
+    """
+
+    figures: Array
+    cov: Array
+
+    @property
+    def std(self) -> Array:
+        """(4,) standard uncertainties."""
+        return np.asarray(np.sqrt(np.diag(self.cov)))
+
+
+@dataclass(frozen=True)
 class Plane:
     """Where the piece lies in the photo.
 
@@ -293,6 +327,7 @@ class LatticeFit:
     twist_cov: (3 T, 3 T) of all twists' x, y (mm) and turn (deg) together, twist by twist, after the whole piece's fit;
     noise_cov: the part of it from the photo's own noise and lens; the rest, from what the piece hides (shifts of a
     kind, folds that do not meet, grooves, what is taken for granted), another photo of the view may have alike.
+    alignment: what was taken out as the whole piece's fit. form: what that left, where it was a similarity.
     """
 
     map: PlaneMap
@@ -326,6 +361,8 @@ class LatticeFit:
     outline: Outline | None = None
     twist_cov: Array | None = None
     noise_cov: Array | None = None
+    alignment: Alignment = "homography"
+    form: Form | None = None
 
 
 @dataclass(frozen=True)

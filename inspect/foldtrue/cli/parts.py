@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -21,6 +23,24 @@ def point(ctx: click.Context, param: click.Parameter, value: str | None) -> tupl
         problem = f"{value!r} is not two numbers with a comma between them, such as 2012,1533."
         raise click.BadParameter(problem, ctx, param) from None
     return x, y
+
+
+def numbers(count: int, example: str) -> Callable[[click.Context, click.Parameter, str | None], Any]:
+    """A callback for so many numbers with commas between them."""
+
+    def parse(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, ...] | None:
+        if value is None:
+            return None
+        try:
+            found = tuple(float(part) for part in value.split(","))
+        except ValueError:
+            found = ()
+        if len(found) != count or not all(map(math.isfinite, found)):
+            problem = f"{value!r} is not {count} numbers with commas between them, such as {example}."
+            raise click.BadParameter(problem, ctx, param)
+        return found
+
+    return parse
 
 
 _STEP_WORDS = {

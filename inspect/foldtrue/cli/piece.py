@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
-from foldtrue.cli.parts import FILE, Progress, point
+from foldtrue.cli.parts import FILE, Progress, numbers, point
 from foldtrue.errors import FoldtrueError, NotThisPiece
+from foldtrue.references import Asked
 
 if TYPE_CHECKING:
     from foldtrue.inspection import InspectOptions
@@ -30,13 +31,26 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--reference",
-    type=click.Choice(["auto", "none", "scan", "card", "A4", "Letter"], case_sensitive=False),
+    type=click.Choice(get_args(Asked), case_sensitive=False),
     default="auto",
     show_default=True,
     help="Thing of known size in the picture: a scan's resolution, any card of 85.60 x 53.98 mm beside the piece "
     "(blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
+@click.option(
+    "--corners",
+    callback=numbers(8, "210,160,980,190,1040,700,170,740"),
+    metavar="X1,Y1,...,X4,Y4",
+    help="Corners in the upright photo of a rectangle in the piece's plane (a cutting mat, a window pane), clockwise "
+    "from the top left; gives scale and plane.",
+)
+@click.option(
+    "--corners-mm",
+    callback=numbers(2, "300,200"),
+    metavar="W,H",
+    help="True width (first to second corner) and height of that rectangle.",
+)
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @click.option(
     "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
@@ -49,6 +63,8 @@ def piece(
     at: tuple[float, float] | None,
     reference: Any,
     dpi: float | None,
+    corners: tuple[float, ...] | None,
+    corners_mm: tuple[float, float] | None,
     same_way_up: bool,
     out: Path | None,
 ) -> None:
@@ -71,7 +87,9 @@ def piece(
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
+    corners_px = None if corners is None else tuple(zip(corners[0::2], corners[1::2], strict=True))
+    scale = {"reference": reference, "dpi": dpi, "corners_px": corners_px, "corners_mm": corners_mm}
+    options = InspectOptions(view=view, side=side, at_px=at, **scale)
     if len(photos) > 1:
         _measure_together(photos, plan_file, options, same_way_up, out)
         return

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane
+from foldtrue.handover import Form, Inspection, LatticeFit, Nominal, Plane
 from foldtrue.measured import COVERAGE_95, radius95
 from foldtrue.report.closure import node_closures
 from foldtrue.report.shape import outline_record, pleat_rows
@@ -76,6 +76,8 @@ def _fit(fit: LatticeFit) -> dict[str, Any]:
     return {
         "scale": fit.scale,
         "scale_u95": _expanded(fit.scale_std),
+        "alignment": fit.alignment,
+        **_form(fit.form),
         "overturn_deg": fit.overturn_deg,
         "overturn_u95_deg": _expanded(fit.overturn_std_deg),
         "k1": fit.map.k1,
@@ -85,6 +87,17 @@ def _fit(fit: LatticeFit) -> dict[str, Any]:
         "lens_centre_px": fit.map.centre_px,
         "lens_focal_px": fit.map.focal_px,
     }
+
+
+def _form(form: Form | None) -> dict[str, float | None]:
+    """Stretch, shear and keystone of the piece, all None where a homography took them out."""
+    names = ("stretch_x", "shear_deg", "keystone_x", "keystone_y")
+    u95_names = ("stretch_x_u95", "shear_u95_deg", "keystone_x_u95", "keystone_y_u95")
+    if form is None:
+        return dict.fromkeys(name for pair in zip(names, u95_names, strict=True) for name in pair)
+    unit = np.array([1.0, np.degrees(1.0), 1.0, 1.0])
+    values, u95 = unit * form.figures, unit * COVERAGE_95 * form.std
+    return {k: v for k, v in zip((*names, *u95_names), (*values.tolist(), *u95.tolist()), strict=True)}
 
 
 def _expanded(std: float | None) -> float | None:

@@ -55,6 +55,7 @@ BY = {
     "Letter": "the sheet of Letter under it",
     "card": "the card beside it",
     "scan": "the scan's resolution",
+    "corners": "the rectangle that was pointed at",
 }
 _PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
 
