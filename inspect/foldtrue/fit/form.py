@@ -1,5 +1,5 @@
-"""By what a piece's whole shape departs from the plan's, where a reference tells the photo's plane: size, stretch, shear
-and keystone."""
+"""By what a whole piece departs from the plan where a reference tells the photo's plane: size, stretch, shear,
+keystone."""
 
 from __future__ import annotations
 

@@ -42,19 +42,22 @@ class Joint:
     def of_vertices(self, rows: Array, planned_mm: Array) -> Array:
         """(F, F) covariance of functions rows (F, 2 V) of the vertices after the fit; planned_mm: (V, 2)."""
         whole = rows - (rows @ self.freedoms_at(planned_mm)) @ self.taken
-        by_map = whole @ self.map_fields(planned_mm).reshape(-1, self.map_root.shape[1])
+        by_map = whole @ self._stacked(planned_mm)
         return np.asarray(whole @ self.vertex_cov_mm2 @ whole.T + by_map @ by_map.T)
 
     def map_fields(self, points_mm: Array) -> Array:
         """(N, 2, q) what independent errors of the map, one standard deviation each, do to places (N, 2) mm."""
         return np.asarray(self.lens_map.term_fields(points_mm) @ self.map_root)
 
+    def _stacked(self, points_mm: Array) -> Array:
+        """map_fields as (2 N, q)."""
+        return self.map_fields(points_mm).reshape(2 * len(points_mm), self.map_root.shape[1])
+
     def map_left(self, points_mm: Array, planned_mm: Array) -> Array:
         """(N, 2, q) what of map_fields at points (N, 2) the whole piece's fit leaves; planned_mm: (V, 2)."""
-        taken = self.taken @ self.map_fields(planned_mm).reshape(-1, self.map_root.shape[1])
-        return np.asarray(
-            self.map_fields(points_mm) - (self.freedoms_at(points_mm) @ taken).reshape(len(points_mm), 2, -1)
-        )
+        taken = self.taken @ self._stacked(planned_mm)
+        fields = self.map_fields(points_mm)
+        return np.asarray(fields - (self.freedoms_at(points_mm) @ taken).reshape(fields.shape))
 
     def of_places(self, points_mm: Array, normals: Array, shift_rows: Array, planned_mm: Array) -> Array:
         """(N, N) covariance of what fit, map and edge shifts do to offsets measured at points (N, 2) mm along normals
@@ -64,7 +67,7 @@ class Joint:
         free = self.freedoms_at(points_mm).reshape(len(points_mm), 2, len(self.taken))
         whole = -np.einsum("nk,nkp->np", normals, free) @ self.taken
         by_map = np.einsum("nk,nkq->nq", normals, self.map_fields(points_mm))
-        by_map += whole @ self.map_fields(planned_mm).reshape(-1, self.map_root.shape[1])
+        by_map += whole @ self._stacked(planned_mm)
         cross = -(whole @ self.cross_mm2) @ shift_rows.T
         return np.asarray(
             whole @ self.vertex_cov_mm2 @ whole.T

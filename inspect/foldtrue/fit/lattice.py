@@ -249,7 +249,7 @@ def _poses_by_map(nominal: Nominal, final: PlaneMap, root: Array) -> Array:
     """Covariance (4 T, 4 T) of all poses from that of the map's terms, of which root (9, q) is a square root."""
     fields = final.term_fields(nominal.vertices_mm) @ root
     rows = [
-        row @ fields[list(t.tips)].reshape(-1, root.shape[1])
+        row @ fields[list(t.tips)].reshape(2 * len(t.tips), root.shape[1])
         for row, t in zip(pose_rows(nominal), nominal.twists, strict=True)
     ]
     each = np.concatenate(rows)

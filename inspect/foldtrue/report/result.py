@@ -97,7 +97,7 @@ def _form(form: Form | None) -> dict[str, float | None]:
         return dict.fromkeys(name for pair in zip(names, u95_names, strict=True) for name in pair)
     unit = np.array([1.0, np.degrees(1.0), 1.0, 1.0])
     values, u95 = unit * form.figures, unit * COVERAGE_95 * form.std
-    return {k: v for k, v in zip((*names, *u95_names), (*values.tolist(), *u95.tolist()), strict=True)}
+    return dict(zip((*names, *u95_names), (*values.tolist(), *u95.tolist()), strict=True))
 
 
 def _expanded(std: float | None) -> float | None:
