@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
-from foldtrue.cli.parts import FILE, Progress, numbers, point
+from foldtrue.cli.parts import FILE, Corners, Progress, corners_options, point
 from foldtrue.errors import FoldtrueError, NotThisPiece
 from foldtrue.references import Asked
 
@@ -38,19 +38,7 @@ if TYPE_CHECKING:
     "(blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
-@click.option(
-    "--corners",
-    callback=numbers(8, "210,160,980,190,1040,700,170,740"),
-    metavar="X1,Y1,...,X4,Y4",
-    help="Corners in the upright photo of a rectangle in the piece's plane (a cutting mat, a window pane), clockwise "
-    "from the top left; gives scale and plane.",
-)
-@click.option(
-    "--corners-mm",
-    callback=numbers(2, "300,200"),
-    metavar="W,H",
-    help="True width (first to second corner) and height of that rectangle.",
-)
+@corners_options
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @click.option(
     "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
@@ -63,7 +51,7 @@ def piece(
     at: tuple[float, float] | None,
     reference: Any,
     dpi: float | None,
-    corners: tuple[float, ...] | None,
+    corners: Corners | None,
     corners_mm: tuple[float, float] | None,
     same_way_up: bool,
     out: Path | None,
@@ -87,8 +75,7 @@ def piece(
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    corners_px = None if corners is None else tuple(zip(corners[0::2], corners[1::2], strict=True))
-    scale = {"reference": reference, "dpi": dpi, "corners_px": corners_px, "corners_mm": corners_mm}
+    scale = {"reference": reference, "dpi": dpi, "corners_px": corners, "corners_mm": corners_mm}
     options = InspectOptions(view=view, side=side, at_px=at, **scale)
     if len(photos) > 1:
         _measure_together(photos, plan_file, options, same_way_up, out)
