@@ -22,9 +22,11 @@ def size_of(planned: Array, whole: GlobalFit, cov: Array, known: KnownPlane) -> 
 
 
 def form_of(planned: Array, whole: GlobalFit, cov: Array, error_mm: Array) -> Form:
-    """Figures of the shape from what the similarity left, error_mm (T, 2) at planned (T, 2): least squares with the four
-    freedoms of a homography that a similarity lacks, over all twists that the similarity's fit did not cast out, each
-    alike. Weights that follow the errors would make figures of their own."""
+    """Figures of the shape from what the similarity left, error_mm (T, 2) at planned (T, 2).
+
+    Least squares with the four freedoms of a homography that a similarity lacks, over all twists that the similarity's
+    fit did not cast out, each alike: weights that follow the errors would make figures of their own.
+    """
     shifts, _ = freedoms(planned, "homography")
     each = 2 / float(np.abs(planned).max()) * _solve(shifts, (whole.weights > 0).astype(float))[4:]
     return Form(each @ error_mm.ravel(), each @ _of_places(cov) @ each.T)
