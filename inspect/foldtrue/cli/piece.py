@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
 from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
-from foldtrue.cli.parts import FILE, Progress, point
+from foldtrue.cli.parts import FILE, Corners, Progress, corners_options, point
 from foldtrue.errors import FoldtrueError, NotThisPiece
+from foldtrue.references import Asked
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -33,13 +34,14 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--reference",
-    type=click.Choice(["auto", "none", "scan", "card", "A4", "Letter"], case_sensitive=False),
+    type=click.Choice(get_args(Asked), case_sensitive=False),
     default="auto",
     show_default=True,
     help="Thing of known size in the picture: a scan's resolution, any card of 85.60 x 53.98 mm beside the piece "
     "(blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
+@corners_options
 @click.option(
     "--held",
     type=click.Choice(["free", "glass", "window"]),
@@ -62,6 +64,8 @@ def piece(
     at: tuple[float, float] | None,
     reference: Any,
     dpi: float | None,
+    corners: Corners | None,
+    corners_mm: tuple[float, float] | None,
     held: Any,
     same_way_up: bool,
     tolerance_set: str,
@@ -92,7 +96,8 @@ def piece(
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi, held=held)
+    scale = {"reference": reference, "dpi": dpi, "corners_px": corners, "corners_mm": corners_mm}
+    options = InspectOptions(view=view, side=side, at_px=at, held=held, **scale)
     if len(photos) > 1:
         _measure_together(photos, plan_file, options, same_way_up, out, judged, fail_outside)
         return
