@@ -6,6 +6,7 @@ well; the card and the sheets are measured once the map to the piece is fitted, 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -112,7 +113,7 @@ def with_scale(
     known = None if reference is None else _plane(photo, nominal, plane, fit, reference, spread, asked)
     if known is not None:
         budget = size_budget(known, nominal, fit, spread)
-        scale_std = known.size * float(np.hypot(*budget.values()))
+        scale_std = known.size * math.hypot(*budget.values())
         plane, fit = _told(known.kind, known.size, scale_std, budget, plane, fit, asked)
         return plane, fit, known if tells_plane(known, nominal, fit) else None
     if asked == "scan" or asked == "corners" or (asked == "auto" and plane.view == "backlit"):
