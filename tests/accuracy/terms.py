@@ -21,7 +21,7 @@ import numpy as np
 from simulated import plan_of
 
 from foldtrue.alignment import freedoms
-from foldtrue.handover import BUDGET_TERMS
+from foldtrue.handover_figures import BUDGET_TERMS
 from foldtrue.inspection import InspectOptions, inspect_photo
 from foldtrue.plan.fold import fold_plan
 from foldtrue.simulate import Camera, Errors, Lie, Paper, Scene, Sensor, simulate_photo, truth_poses

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from terms import CAUSES, variances
 
-from foldtrue.handover import BUDGET_TERMS
+from foldtrue.handover_figures import BUDGET_TERMS
 
 
 @pytest.fixture(scope="module")

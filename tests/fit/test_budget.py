@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +15,8 @@ from foldtrue.fit.held import PaperHeight, paper_height, scale_under_glass
 from foldtrue.fit.lattice import FitOptions, fit_lattice
 from foldtrue.fit.lens import planned_points
 from foldtrue.fit.lines import edge_lines, line_of
-from foldtrue.handover import BUDGET_TERMS
+from foldtrue.handover import KnownPlane
+from foldtrue.handover_figures import BUDGET_TERMS
 
 NOISE_MM = 0.02
 CAMERA = CameraPlace(np.array([4.0, -3.0]), 300.0, 15.0)
@@ -30,11 +32,11 @@ def fitted(nominal, sampled, plane, piece):
     """fitted(change=None, camera=None, options, **how) -> LatticeFit of the piece, with a change (M,) of its samples'
     offsets (features -> mm)."""
 
-    def make(change=None, height=None, options=None, noise_mm=NOISE_MM, seed=1, **how):
+    def make(change=None, height=None, options=None, noise_mm=NOISE_MM, seed=1, known=None, **how):
         features = sampled(piece, noise_mm, seed, **how)
         if change is not None:
             features = replace(features, offset_mm=features.offset_mm + change(features))
-        return fit_lattice(features, plane, nominal, options, height)
+        return fit_lattice(features, plane, nominal, options, known=known, height=height)
 
     return make
 
@@ -58,19 +60,39 @@ def moved(fits, base):
     return np.mean(place), np.mean(turn)
 
 
-def test_terms_add_up_to_what_is_stated(fitted, nominal):
-    """Every source at once: noise, misses, height, lens, priors; to rounding."""
+@pytest.fixture(params=["homography", "similarity"])
+def known(request, plane):
+    """Nothing known of the photo's plane, or its terms to a few hundredths of a millimetre across the piece."""
+    if request.param == "homography":
+        return None
+    std = np.array([1e-3, 1e-3, 0.3, 1e-3, 1e-3, 0.3, 1e-6, 1e-6, 2e-3])
+    return KnownPlane("corners", plane.map, 1.0, np.diag(std**2), np.diag(std**2) / 4)
+
+
+def test_terms_add_up_to_what_is_stated(fitted, nominal, known):
+    """Every source at once: noise, misses, height, lens or plane, priors; to rounding."""
     off = np.random.default_rng(6).normal(0, 0.05, line_of(nominal, "backlit").max() + 1)
-    fit = fitted(
-        lambda f: off[line_of(nominal, "backlit")[f.stretch]] * f.t, paper_height(nominal, CAMERA, "free"), seed=4
-    )
+    height = paper_height(nominal, CAMERA, "free")
+    fit = fitted(lambda f: off[line_of(nominal, "backlit")[f.stretch]] * f.t, height, seed=4, known=known)
     budget = fit.budget
+    there = "lens" if known is None else "plane"
+    assert {name: place_var(fit, name) > 0 for name in ("lens", "plane")} == {
+        name: name == there for name in ("lens", "plane")
+    }
     assert place_var(fit, "paper_height") > 0
     np.testing.assert_allclose(budget.position_cov_mm2.sum(0), fit.position_cov_mm2, rtol=1e-6, atol=1e-12)
     np.testing.assert_allclose(budget.turn_var_deg2.sum(0), fit.angle_std_deg**2, rtol=1e-6)
     assert budget.overturn_var_deg2.sum() == pytest.approx(fit.overturn_std_deg**2, rel=1e-6)
     assert (np.linalg.eigvalsh(budget.position_cov_mm2) > -1e-12).all()
     assert budget.turn_var_deg2.min() >= 0
+
+
+def test_the_scales_sources_add_up_where_a_plane_tells_it(fitted, known):
+    fit = fitted(known=known)
+    if known is None:
+        assert fit.scale_budget is None
+    else:
+        assert math.hypot(*fit.scale_budget.values()) == pytest.approx(fit.scale_std / fit.scale)
 
 
 def test_noise_lens_and_the_rest_are_those_handed_on_for_several_photos(fitted, nominal):
@@ -241,7 +263,7 @@ def test_a_pane_makes_the_scale_less_sure_only_where_something_lies_beside_it(fi
     glass = 3.0 * (1 - 1 / 1.52) / 300.0 / np.sqrt(2)
     assert glass == pytest.approx(0.00242, abs=2e-5)
     assert wider.scale_std == pytest.approx(np.hypot(0.001, glass))
-    assert np.hypot(*wider.scale_budget.values()) == pytest.approx(wider.scale_std)
+    assert math.hypot(*wider.scale_budget.values()) == pytest.approx(wider.scale_std)
     for reference, held in (("scan", "glass"), ("card", "window"), ("card", "free")):
         assert scale_under_glass(told, reference, CAMERA, held) is told
 

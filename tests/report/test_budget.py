@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from foldtrue.camera_place import camera_place
-from foldtrue.handover import BUDGET_TERMS, Budget
+from foldtrue.handover_figures import BUDGET_TERMS, Budget
 from foldtrue.report.remedies import NAMES, Figure, remedy
 from foldtrue.report.result import result_record
 from foldtrue.report.tables import summary_text, twists_csv

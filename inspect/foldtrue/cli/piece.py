@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
 from foldtrue.cli.judging import judging_options, read_choices, say_verdict
-from foldtrue.cli.parts import FILE, Progress, point
+from foldtrue.cli.parts import FILE, Corners, Progress, corners_options, point
 from foldtrue.cli.report import check_names, page_options, write_reports
 from foldtrue.errors import NotThisPiece, UsageError
+from foldtrue.references import Asked
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,13 +36,14 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--reference",
-    type=click.Choice(["auto", "none", "mat", "scan", "card", "A4", "Letter"], case_sensitive=False),
+    type=click.Choice(get_args(Asked), case_sensitive=False),
     default="auto",
     show_default=True,
     help="Thing of known size in the picture: the printed mat, a scan's resolution, any card of "
     "85.60 x 53.98 mm beside the piece (blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
+@corners_options
 @click.option(
     "--bars",
     callback=point,
@@ -71,6 +73,8 @@ def piece(
     at: tuple[float, float] | None,
     reference: Any,
     dpi: float | None,
+    corners: Corners | None,
+    corners_mm: tuple[float, float] | None,
     held: Any,
     bars: tuple[float, float] | None,
     same_way_up: bool,
@@ -110,7 +114,8 @@ def piece(
     from foldtrue.report.write import write_report
     from foldtrue.unfinished import unfinished
 
-    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi, bars_mm=bars, held=held)
+    scale = {"reference": reference, "dpi": dpi, "corners_px": corners, "corners_mm": corners_mm, "bars_mm": bars}
+    options = InspectOptions(view=view, side=side, at_px=at, held=held, **scale)
     if len(photos) > 1:
         together = _measure_together(photos, plan_file, options, same_way_up, out, assess)
         if together is not None:

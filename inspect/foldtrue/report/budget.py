@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import BUDGET_TERMS, Inspection, LatticeFit
+from foldtrue.handover import Inspection, LatticeFit
+from foldtrue.handover_figures import BUDGET_TERMS
 from foldtrue.measured import COVERAGE_95, radius95
 from foldtrue.report.remedies import COUNTS, Figure, against_waves, remedy
 

@@ -17,7 +17,8 @@ import numpy as np
 
 from foldtrue.camera_place import camera_place
 from foldtrue.frames import Array
-from foldtrue.handover import BUDGET_TERMS, Inspection
+from foldtrue.handover import Inspection
+from foldtrue.handover_figures import BUDGET_TERMS
 from foldtrue.measured import decimal_places
 
 LEAST_GAIN = 0.9
@@ -41,6 +42,7 @@ NAMES: Mapping[str, str] = {
     "light_slope": "blur, which turns edges of a kind alike",
     "twist_size": "how far the pleats are closed",
     "lens": "the lens",
+    "plane": "the plane by what gives the scale",
 }
 _VIEW = "of another view (front, back or against the light)"
 _ANOTHER = f"a photo {_VIEW}"
@@ -51,6 +53,7 @@ _WORDS: Mapping[str, str] = {
     "unseen": f"Add a photo in which it shows: {_VIEW}, or with the lamp turned a quarter round.",
     "light_shift": f"Add {_ANOTHER}, whose shifts are others.",
     "light_slope": "Take a sharper photo: it grows with the blur of the edges.",
+    "plane": "Lay what gives the scale around the piece, both flat in one plane, larger and with sharper corners.",
     "twist_size": f"Close the pleats fully, or add {_ANOTHER}.",
 }
 
