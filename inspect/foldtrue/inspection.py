@@ -108,6 +108,7 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
+    from foldtrue.camera_place import camera_place
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
@@ -133,14 +134,17 @@ def inspect_photo(
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
-    fit = clock.run("fit", fit_lattice, features, plane, nominal)
+    camera = camera_place(photo, plane.map)
+    fit = clock.run("fit", fit_lattice, features, plane, nominal, None, None, camera)
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features)
     bends = ("piece_bends",) if bend is not None and bend.significant else ()
     plane = replace(plane, assumed=plane.assumed + bends)
     told = replace(plane, map=fit.map)
     told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference)
     if known is not None:
-        fit = clock.run("fit", fit_lattice, features, plane, nominal, None, known)
+        fit = clock.run(
+            "fit", fit_lattice, features, plane, nominal, None, known, None if known.kind == "scan" else camera
+        )
         kept = tuple(word for word in told.assumed if word != "plane_from_piece")
         told = replace(told, map=fit.map, assumed=kept)
     provenance = describe_origin(Path(path), photo, nominal, options)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.alignment import fit_globally
+from foldtrue.camera_place import CameraPlace
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
 from foldtrue.fit.form import form_of, size_of
 from foldtrue.fit.joint import joint_of, lens_root
@@ -22,6 +23,7 @@ from foldtrue.fit.network import Network, solve_network
 from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
+from foldtrue.fit.relief import Relief
 from foldtrue.fit.statement import Solution, on_plane, state
 from foldtrue.fit.straightness import crease_scatter
 from foldtrue.fit.weak import Weak
@@ -109,10 +111,12 @@ def fit_lattice(
     nominal: Nominal,
     options: FitOptions | None = None,
     known: KnownPlane | None = None,
+    camera: CameraPlace | None = None,
 ) -> LatticeFit:
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
 
     known: the photo's plane by a reference; the whole piece's fit is then a similarity, and size and form are figures.
+    camera: from where the piece is seen, None where its height does nothing, as in a scan.
     Raises NotThisPiece when too few of the plan's edges are where they should be, PhotoTooPoor when fewer than
     LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
     be told from the piece's own errors.
@@ -137,11 +141,15 @@ def fit_lattice(
     if known is not None:
         of_map, of_photo = covariance_root(known.map_cov), covariance_root(known.own_cov)
     final = lens_map if known is None else known.map
-    by_map, by_photo = (_poses_by_map(nominal, final, root) for root in (of_map, of_photo))
-    cov, noise, told = by_edges + by_map, by_noise + by_photo, tuple(map(tuple, flags))
+    relief = None if camera is None else Relief(camera, float(np.hypot(*nominal.outline_mm.T).max()))
+    at = nominal.vertices_mm
+    by_map, by_photo = (_poses_by(nominal, final.term_fields(at) @ root) for root in (of_map, of_photo))
+    by_relief = 0.0 if relief is None else _poses_by(nominal, relief.fields(at))
+    # The heights are the piece's own, and another photo sees them alike.
+    cov, noise, told = by_edges + by_map + by_relief, by_noise + by_photo, tuple(map(tuple, flags))
     k1_std = float(np.hypot.reduce(of_map[8]))
     solution = Solution(lines, network, cov, noise, whole, vertices, lens_map, k1_std, measured, told, px_per_mm, known)
-    joint = joint_of(network, whole, nominal, final, of_map)
+    joint = joint_of(network, whole, nominal, final, of_map, relief)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
     return replace(
@@ -245,11 +253,10 @@ def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
     return np.array([vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
 
 
-def _poses_by_map(nominal: Nominal, final: PlaneMap, root: Array) -> Array:
-    """Covariance (4 T, 4 T) of all poses from that of the map's terms, of which root (9, q) is a square root."""
-    fields = final.term_fields(nominal.vertices_mm) @ root
+def _poses_by(nominal: Nominal, fields: Array) -> Array:
+    """Covariance (4 T, 4 T) of all poses by independent displacements of the vertices, fields (V, 2, q)."""
     rows = [
-        row @ fields[list(t.tips)].reshape(2 * len(t.tips), root.shape[1])
+        row @ fields[list(t.tips)].reshape(2 * len(t.tips), fields.shape[2])
         for row, t in zip(pose_rows(nominal), nominal.twists, strict=True)
     ]
     each = np.concatenate(rows)
