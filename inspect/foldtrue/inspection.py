@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Held, Inspection, Nominal, Photo, Side, View
+from foldtrue.handover import Held, Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
 from foldtrue.handover_pool import PooledInspection
 from foldtrue.references import Asked
 
@@ -149,13 +149,23 @@ def inspect_photo(
     plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held))
     told = replace(plane, map=fit.map)
     told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference)
-    if known is not None:
-        fit = clock.run("fit", fit_lattice, features, plane, nominal, known=known, height=height)
-        kept = tuple(word for word in told.assumed if word != "plane_from_piece")
-        told = replace(told, map=fit.map, assumed=kept)
+    scanned = told.reference == "scan"  # seen from straight above, whatever its height
+    if known is not None or scanned:
+        seen = {"known": known, "height": None if scanned else height}
+        again = clock.run("fit", fit_lattice, features, plane, nominal, **seen)
+        told, fit = _fitted_again(told, fit, again)
     fit = scale_under_glass(fit, told.reference, camera, options.held)
     provenance = describe_origin(Path(path), photo, nominal, options)
     return Inspection(nominal, photo, told, features, fit, provenance, clock.timings_s)
+
+
+def _fitted_again(told: Plane, first: LatticeFit, again: LatticeFit) -> tuple[Plane, LatticeFit]:
+    """Plane and fit once a reference has told the plane, or that there is a scan; its scale is kept where it told no
+    more."""
+    if again.alignment == "homography":
+        return told, replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+    kept = tuple(word for word in told.assumed if word != "plane_from_piece")
+    return replace(told, map=again.map, assumed=kept), again
 
 
 def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
