@@ -76,7 +76,7 @@ class Outline:
     flags: tuple[tuple[str, ...], ...]
 
 
-BUDGET_FIELDS = ("lens", "plane")
+BUDGET_FIELDS = ("lens", "plane", "waves")
 BUDGET_TERMS = (
     "pixel_noise",
     "paper_texture",
@@ -99,14 +99,11 @@ class Budget:
 
     position_cov_mm2: (G, T, 2, 2), sums to LatticeFit.position_cov_mm2. turn_var_deg2: (G, T) of the turns relative to
     the piece, sums to angle_std_deg squared; overturn_var_deg2: (G,), sums to overturn_std_deg squared.
-    waves_cov_mm2: (T, 2, 2) beside them and in none of those sums: what waves of the paper may do to places that no
-    fold shows; None where the camera's place is not known.
     """
 
     position_cov_mm2: Array
     turn_var_deg2: Array
     overturn_var_deg2: Array
-    waves_cov_mm2: Array | None
 
 
 @dataclass(frozen=True)

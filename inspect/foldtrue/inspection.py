@@ -181,19 +181,25 @@ def measure_placed(
     plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held))
     told = replace(plane, map=fit.map)
     told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat)
-    if known is not None:
-        again = clock.run("fit", fit_lattice, features, plane, nominal, known=known, height=height)
-        # The mat's size of the piece is measured by a way of its own (rectify/mat.py).
-        fit = _with_scale_of(fit, again) if known.kind == "mat" else again
-        kept = tuple(word for word in told.assumed if word != "plane_from_piece")
-        told = replace(told, map=fit.map, assumed=kept)
+    scanned = told.reference == "scan"  # seen from straight above, whatever its height
+    if known is not None or scanned:
+        seen = {"known": known, "height": None if scanned else height}
+        again = clock.run("fit", fit_lattice, features, plane, nominal, **seen)
+        told, fit = _fitted_again(told, fit, again)
     fit = scale_under_glass(fit, told.reference, camera, options.held)
     provenance = describe_origin(path, photo, nominal, options)
     return Inspection(nominal, photo, told, features, fit, provenance, clock.timings_s)
 
 
-def _with_scale_of(first: LatticeFit, again: LatticeFit) -> LatticeFit:
-    return replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+def _fitted_again(told: Plane, first: LatticeFit, again: LatticeFit) -> tuple[Plane, LatticeFit]:
+    """Plane and fit once a reference has told the plane, or that there is a scan; its scale is kept where it told no
+    more, and where it is the mat's, by which it is measured in a way of its own (rectify/mat.py)."""
+    if again.alignment == "homography" or told.reference == "mat":
+        again = replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+    if again.alignment == "homography":
+        return told, again
+    kept = tuple(word for word in told.assumed if word != "plane_from_piece")
+    return replace(told, map=again.map, assumed=kept), again
 
 
 def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:

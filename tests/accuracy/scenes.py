@@ -17,7 +17,7 @@ from foldtrue.inspection import InspectOptions
 from foldtrue.plan.fold import fold_plan
 from foldtrue.report.result import result_record
 from foldtrue.simulate import Scene, practice_scene, simulate_photo
-from foldtrue.simulate.budget_scene import drawn_scene
+from foldtrue.simulate.budget_scene import drawn_scene, lie_at_random
 from foldtrue.simulate.laid import Scanner
 from foldtrue.simulate.render import diameter
 
@@ -47,7 +47,7 @@ def backlit_photo(seed: int, folder: Path) -> dict:
     side = "back" if rng.random() < 0.3 else "front"
     scene = practice_scene(seed, care)
     camera = replace(scene.camera, width_px=width, height_px=height, side=side, k1=lens(rng, scene.camera.focal_35mm))
-    scene = replace(scene, camera=camera)
+    scene = replace(scene, camera=camera, lie=lie_at_random(np.random.default_rng([seed, 80])))
     return _measured(seed, layout, care, scene, InspectOptions(side=side), {"side": side}, folder)
 
 
@@ -68,7 +68,8 @@ def lit_photo(seed: int, folder: Path) -> dict:
     care = CARE[rng.integers(len(CARE))]
     view = "back" if rng.random() < 0.4 else "front"
     scene = practice_scene(seed, care, view)
-    scene = replace(scene, camera=replace(scene.camera, width_px=width, height_px=height))
+    camera = replace(scene.camera, width_px=width, height_px=height)
+    scene = replace(scene, camera=camera, lie=lie_at_random(np.random.default_rng([seed, 80])))
     window = scene.lamp.size_deg > WINDOW_DEG
     light = {
         "side": view,

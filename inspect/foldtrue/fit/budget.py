@@ -116,20 +116,7 @@ def budget_of(
         rows = np.concatenate([relative @ field[:, 2], (mean @ field[:, 2])[None]])
         position = np.concatenate([position, (field[:, :2] @ field[:, :2].transpose(0, 2, 1))[None]])
         turn = np.concatenate([turn, np.sum(rows**2, 1)[None]])
-    return Budget(position, turn[:, :-1], turn[:, -1], None)
-
-
-def waves_after_fit(project: Array, nominal: Nominal, height: PaperHeight) -> Array:
-    """(T, 2, 2) mm2 of what waves of the paper do to places once the whole piece's fit is taken out.
-
-    A twist that stands higher as a whole is displaced as a whole, and no fold misses another by it. Twists are taken to
-    lie on different waves. project: (3 T, 3 T), takes the fit out of all x, y and turns.
-    """
-    shift = height.of_twists(np.array([t.planned_mm for t in nominal.twists]))
-    count = len(shift)
-    effect = project[:, 0::3] * shift[:, 0] + project[:, 1::3] * shift[:, 1]
-    of_twist = effect.reshape(count, 3, count)[:, :2]
-    return np.asarray(of_twist @ of_twist.transpose(0, 2, 1))
+    return Budget(position, turn[:, :-1], turn[:, -1])
 
 
 def height_law(lines: EdgeLines, nominal: Nominal, height: PaperHeight | None) -> Array | None:

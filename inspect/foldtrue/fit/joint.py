@@ -12,6 +12,7 @@ import numpy as np
 
 from foldtrue.alignment import GlobalFit, freedoms
 from foldtrue.fit.network import Network
+from foldtrue.fit.relief import Relief
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal
 
@@ -24,7 +25,7 @@ class Joint:
     network does not hold the vertex. shift_cov_mm2: (1 + K, 1 + K) of the edge shifts, cross_mm2: (2 V, 1 + K) with
     the vertices. taken: (p, 2 V), the coefficients of the whole piece's fit per mm of each vertex. lens_map, map_root:
     the map and a square root (9, q) of its terms' covariance (PlaneMap.term_fields). reach_mm: length that makes the
-    fit's freedoms comparable.
+    fit's freedoms comparable. relief: what the paper's height may do, None where it does nothing.
     """
 
     vertex_cov_mm2: Array
@@ -34,6 +35,7 @@ class Joint:
     lens_map: PlaneMap
     map_root: Array
     reach_mm: float
+    relief: Relief | None = None
 
     def freedoms_at(self, points_mm: Array) -> Array:
         """(2 N, p) shift that a unit of each coefficient of the whole piece's fit makes at points (N, 2) mm."""
@@ -46,12 +48,17 @@ class Joint:
         return np.asarray(whole @ self.vertex_cov_mm2 @ whole.T + by_map @ by_map.T)
 
     def map_fields(self, points_mm: Array) -> Array:
-        """(N, 2, q) what independent errors of the map, one standard deviation each, do to places (N, 2) mm."""
-        return np.asarray(self.lens_map.term_fields(points_mm) @ self.map_root)
+        """(N, 2, q) what independent errors of the map and of the paper's height, one standard deviation each, do to
+        places (N, 2) mm."""
+        fields = self.lens_map.term_fields(points_mm) @ self.map_root
+        if self.relief is None:
+            return np.asarray(fields)
+        return np.concatenate([fields, self.relief.fields(points_mm)], 2)
 
     def _stacked(self, points_mm: Array) -> Array:
         """map_fields as (2 N, q)."""
-        return self.map_fields(points_mm).reshape(2 * len(points_mm), self.map_root.shape[1])
+        fields = self.map_fields(points_mm)
+        return fields.reshape(2 * len(points_mm), fields.shape[2])
 
     def map_left(self, points_mm: Array, planned_mm: Array) -> Array:
         """(N, 2, q) what of map_fields at points (N, 2) the whole piece's fit leaves; planned_mm: (V, 2)."""
@@ -83,7 +90,14 @@ def lens_root(k1_std: float) -> Array:
     return np.append(np.zeros(8), k1_std)[:, None]
 
 
-def joint_of(network: Network, whole: GlobalFit, nominal: Nominal, lens_map: PlaneMap, map_root: Array) -> Joint:
+def joint_of(
+    network: Network,
+    whole: GlobalFit,
+    nominal: Nominal,
+    lens_map: PlaneMap,
+    map_root: Array,
+    relief: Relief | None = None,
+) -> Joint:
     """Invert the network's normal equations once, and say how the whole piece's fit follows the vertices."""
     every = np.asarray(network.factor.solve(np.eye(network.size)))
     every = 0.5 * (every + every.T)
@@ -104,4 +118,6 @@ def joint_of(network: Network, whole: GlobalFit, nominal: Nominal, lens_map: Pla
     root = np.sqrt(np.repeat(whole.weights, 2))
     taken = (np.linalg.pinv(whole.design * root[:, None]) * root) @ centre
     places = np.array([nominal.vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
-    return Joint(cov, every[np.ix_(shifts, shifts)], cross, taken, lens_map, map_root, float(np.abs(places).max()))
+    return Joint(
+        cov, every[np.ix_(shifts, shifts)], cross, taken, lens_map, map_root, float(np.abs(places).max()), relief
+    )

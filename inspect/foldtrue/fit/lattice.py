@@ -126,7 +126,8 @@ def fit_lattice(
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
 
     known: the photo's plane by a reference; the whole piece's fit is then a similarity, and size and form are figures.
-    height: what may be known of the paper's height; it changes no figure, only what its uncertainty is put down to.
+    height: what may be known of the paper's height, None where it does nothing, as in a scan; it changes no figure,
+    only how uncertain they are and what that is put down to.
     Raises NotThisPiece when too few of the plan's edges are where they should be, PhotoTooPoor when fewer than
     LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
     be told from the piece's own errors.
@@ -151,13 +152,18 @@ def fit_lattice(
     if known is not None:
         of_map, of_photo = covariance_root(known.map_cov), covariance_root(known.own_cov)
     final = lens_map if known is None else known.map
-    by_map, by_photo = (_poses_by_map(nominal, final, root) for root in (of_map, of_photo))
+    relief = None if height is None else height.relief
+    fields = {"lens" if known is None else "plane": _poses_by(nominal, final.term_fields(nominal.vertices_mm) @ of_map)}
+    if relief is not None:
+        fields["waves"] = _poses_by(nominal, relief.fields(nominal.vertices_mm))
+    by_photo = _poses_by(nominal, final.term_fields(nominal.vertices_mm) @ of_photo)
     solution = Solution(
         lines=lines,
         network=network,
         pose_solved=solved,
-        pose_by_map=by_map,
-        pose_cov=by_edges + by_map @ by_map.T,
+        pose_fields=fields,
+        pose_cov=by_edges + sum(each @ each.T for each in fields.values()),
+        # The heights are the piece's own, and another photo sees them alike.
         noise_cov=by_noise + by_photo @ by_photo.T,
         whole=whole,
         vertices_mm=vertices,
@@ -168,7 +174,7 @@ def fit_lattice(
         px_per_mm=px_per_mm,
         known=known,
     )
-    joint = joint_of(network, whole, nominal, final, of_map)
+    joint = joint_of(network, whole, nominal, final, of_map, relief)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
     stated = state(solution, joint, nominal, height)
@@ -185,8 +191,9 @@ def _with_form(fit: LatticeFit, solution: Solution, planned: Array) -> LatticeFi
     if solution.known is None:
         return fit
     scale, scale_std = size_of(planned, solution.whole, solution.pose_cov, solution.known)
-    by_map = solution.pose_by_map @ solution.pose_by_map.T
-    parts = {"reference": by_map, "twists": solution.pose_cov - by_map}
+    fields = {name: np.asarray(each @ each.T) for name, each in solution.pose_fields.items()}
+    twists = np.asarray(solution.pose_cov - sum(fields.values()))
+    parts = {"reference": fields.pop("plane"), **fields, "twists": twists}
     budget = {name: size_of(planned, solution.whole, cov, solution.known)[1] / scale for name, cov in parts.items()}
     form = form_of(planned, solution.whole, solution.pose_cov, fit.position_error_mm)
     return replace(fit, scale=scale, scale_std=scale_std, scale_budget=budget, alignment="similarity", form=form)
@@ -285,12 +292,10 @@ def _far_from_rim(nominal: Nominal) -> bool:
     return bool(twists < 0.5 * np.hypot(*(nominal.outline_mm - middle).T).max())
 
 
-def _poses_by_map(nominal: Nominal, final: PlaneMap, root: Array) -> Array:
-    """(4 T, q) what independent errors of the map, one standard deviation each, do to all poses; root (9, q): a square
-    root of the covariance of its terms."""
-    fields = final.term_fields(nominal.vertices_mm) @ root
+def _poses_by(nominal: Nominal, fields: Array) -> Array:
+    """(4 T, q) what independent displacements of the vertices, fields (V, 2, q), do to all poses."""
     rows = [
-        row @ fields[list(t.tips)].reshape(2 * len(t.tips), root.shape[1])
+        row @ fields[list(t.tips)].reshape(2 * len(t.tips), fields.shape[2])
         for row, t in zip(pose_rows(nominal), nominal.twists, strict=True)
     ]
     return np.concatenate(rows)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from foldtrue.alignment import GlobalFit
-from foldtrue.fit.budget import budget_of, height_law, waves_after_fit
+from foldtrue.fit.budget import budget_of, height_law
 from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
@@ -25,16 +26,16 @@ from foldtrue.subpixel import straight_lines
 class Solution:
     """All that the adjustment of one photo gives.
 
-    lines; network; pose_solved (size, 4 T), N^-1 times the poses' rows; pose_by_map (4 T, q), what independent errors
-    of the map, one standard deviation each, do to them; covariance (4 T, 4 T) of the poses and the part of it from the
-    photo's own noise; the whole piece's fit; vertices (V, 2) mm before it; the map with its lens; which twists count;
-    known: the photo's plane where a reference told it, else None.
+    lines; network; pose_solved (size, 4 T), N^-1 times the poses' rows; pose_fields: by term of BUDGET_FIELDS (4 T, q),
+    what independent errors, one standard deviation each, do to them; covariance (4 T, 4 T) of the poses and the part of
+    it from the photo's own noise; the whole piece's fit; vertices (V, 2) mm before it; the map with its lens; which
+    twists count; known: the photo's plane where a reference told it, else None.
     """
 
     lines: EdgeLines
     network: Network
     pose_solved: Array
-    pose_by_map: Array
+    pose_fields: Mapping[str, Array]
     pose_cov: Array
     noise_cov: Array
     whole: GlobalFit
@@ -73,7 +74,7 @@ def state(solution: Solution, joint: Joint, nominal: Nominal, height: PaperHeigh
     odd = _outliers(alone, solution.measured, own)
     vertex_cov, vertex_ok = _vertex_covariance(solution.network, joint, nominal)
     edges = _edge_errors(solution, nominal)
-    if solution.known is not None:
+    if solution.known is not None or joint.relief is not None:
         by_map = joint.map_left(nominal.vertices_mm, nominal.vertices_mm)
         vertex_cov = vertex_cov + by_map @ by_map.transpose(0, 2, 1)
         edges = _with_map(edges, by_map[nominal.creases.ends], nominal)
@@ -118,14 +119,13 @@ def _budget(solution: Solution, nominal: Nominal, height: PaperHeight | None) ->
     units = np.tile([1.0, 1.0, np.degrees(1.0)], len(nominal.twists))
     keep = np.flatnonzero(np.arange(solution.pose_solved.shape[1]) % 4 != 3)
     rows = project * units[:, None]
-    budget = budget_of(
+    return budget_of(
         solution.network,
         height_law(solution.lines, nominal, height),
         solution.pose_solved[:, keep] @ rows.T,
-        {"lens" if solution.known is None else "plane": rows @ solution.pose_by_map[keep]},
+        {name: rows @ field[keep] for name, field in solution.pose_fields.items()},
         _turn_rows(nominal, solution.measured),
     )
-    return budget if height is None else replace(budget, waves_cov_mm2=waves_after_fit(project, nominal, height))
 
 
 def _turns(nominal: Nominal, cov: Array, angle: Array, measured: BoolArray) -> tuple[float, float, Array]:

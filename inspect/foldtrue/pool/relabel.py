@@ -156,7 +156,6 @@ def _relabel_budget(budget: Budget, by: Relabelling) -> Budget:
         budget,
         position_cov_mm2=np.stack([t.move(q @ term @ q.T) for term in budget.position_cov_mm2]),
         turn_var_deg2=np.stack([t.move(term) for term in budget.turn_var_deg2]),
-        waves_cov_mm2=None if budget.waves_cov_mm2 is None else t.move(q @ budget.waves_cov_mm2 @ q.T),
     )
 
 

@@ -203,8 +203,7 @@ def leading_lines(leads: Record | None) -> list[str]:
         said.setdefault((lead["term"], lead["advice"]), []).append(
             f"{name} ({100 * lead['share']:.0f} % of the variance)"
         )
-    waves = [leads["waves_advice"]] if leads["waves_advice"] else []
-    return waves + [
+    return [
         f"Largest cause of uncertainty of {' and '.join(parts)}: {NAMES[term]}. {advice}"
         for (term, advice), parts in said.items()
     ]
