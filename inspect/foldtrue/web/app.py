@@ -47,6 +47,7 @@ def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) ->
             Route("/job/{id}/again", job.again, methods=["POST"]),
             Route("/job/{id}/file/{name}", job.file),
             Route("/job/{id}/crop/{name}", job.crop),
+            Route("/job/{id}/report.{form}", job.report),
             Route("/print", printing.show),
             Route("/print/mat.pdf", printing.mat_pdf),
             Route("/print/{id}/{what}.svg", printing.drawing_svg),
