@@ -202,14 +202,11 @@ def budget_rows(record: Record, units: Units) -> list[TermRow]:
 
 
 def budget_notes(record: Record) -> list[str]:
-    """What leads, what helps against it, and what no term holds: sentences of the result, which say their units."""
+    """What leads, and what helps against it: sentences of the result, which say their units."""
     leads = record["summary"].get("uncertainty_leads")
     if not leads:
         return []
-    notes = [f"{name}: {leads[key]['advice']}" for name, key in (("Places", "position"), ("Turns", "angle"))]
-    if leads["waves_advice"]:
-        notes.append(leads["waves_advice"])
-    return notes
+    return [f"{name}: {leads[key]['advice']}" for name, key in (("Places", "position"), ("Turns", "angle"))]
 
 
 def causes(record: Record) -> list[str] | None:
