@@ -7,13 +7,16 @@ import os
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import foldtrue.inspection
+import foldtrue.inspection_ring
 from foldtrue.cli import run
 from foldtrue.errors import MachineLacks, NotThisPiece, PhotoTooPoor, SiteAmbiguous, UnreadableFile
+from foldtrue.handover import Progress
 from foldtrue.photo import read_photo
 from foldtrue.report.write import write_report
 
@@ -76,7 +79,9 @@ def test_help_answers_at_once_and_loads_nothing_heavy():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=WITH_SOURCE)
     assert time.perf_counter() - start < 2.0  # about 0.1 s on an idle machine; the import list below is the sharp test
     loaded = done.stderr
-    assert not any(f"'{heavy}'" in loaded for heavy in ("numpy", "scipy", "cv2", "pydantic", "PIL", "skimage"))
+    assert not any(
+        f"'{heavy}'" in loaded for heavy in ("numpy", "scipy", "cv2", "pydantic", "PIL", "skimage", "sqlalchemy")
+    )
 
 
 def test_no_arguments_show_the_help(capsys):
@@ -262,6 +267,30 @@ def test_output_that_cannot_be_written_is_no_traceback(plan_file):
     assert "No space left" in done.stderr
 
 
+# ---- ring
+
+
+def test_ring_prints_the_stage_and_passes_on_what_was_said(plan_file, tmp_path, monkeypatch, inspection, capsys):
+    asked = []
+
+    def inspect_ring(path, plan, ring, options, on_step):
+        asked.append((ring, options))
+        return replace(inspection, progress=Progress("all rings", 2, 2, True, 0.9, "ring 1", 0.4, ()))
+
+    monkeypatch.setattr(foldtrue.inspection_ring, "inspect_ring", inspect_ring)
+    assert call("ring p.jpg --twists t0,t1 --view back --plan", plan_file, "--out", tmp_path / "o") == 0
+    assert asked[0][0].twists == ("t0", "t1")
+    assert asked[0][1].view == "back"
+    assert json.loads((tmp_path / "o" / "result.json").read_text())["progress"]["rival"] == "ring 1"
+    assert "The piece is finished" in capsys.readouterr().out
+
+
+def test_ring_refuses_rings_and_twists_at_once_and_leaves_no_result(plan_file, tmp_path, capsys):
+    assert call("ring p.jpg --rings 1 --twists t0 --plan", plan_file, "--out", tmp_path / "o") == 2
+    assert "Leave one of --rings and --twists out" in one_line(capsys.readouterr())
+    assert not (tmp_path / "o").exists()
+
+
 # ---- practice
 
 
@@ -272,6 +301,14 @@ def test_practice_writes_a_photo_its_plan_and_its_truth(tmp_path, capsys):
     assert truth["format"] == "foldtrue-truth"
     assert len(truth["twists"]) == 24
     assert "foldtrue piece" in capsys.readouterr().out
+
+
+def test_practice_draws_a_half_done_piece(tmp_path, capsys):
+    assert call("practice --difficulty easy --rings 1 --out", tmp_path / "p") == 0
+    truth = json.loads((tmp_path / "p" / "truth.json").read_text())
+    assert [twist["id"] for twist in truth["twists"]] == ["t0", "t1", "t2", "t3", "t4", "t5"]
+    assert truth["settings"]["paper"]["crease_contrast"] >= 0.03
+    assert "foldtrue ring" in capsys.readouterr().out
 
 
 def test_practice_lays_the_reference_that_was_asked_for(tmp_path):
@@ -288,7 +325,7 @@ def test_practice_can_be_a_scan(tmp_path):
     assert json.loads((tmp_path / "truth.json").read_text())["settings"]["camera"]["dpi"] == 300.0
 
 
-@pytest.mark.parametrize("options", ["--scan --reference mat", "--scan", "--reference card"])
+@pytest.mark.parametrize("options", ["--scan --reference mat", "--scan", "--reference card", "--rings 3"])
 def test_practice_refuses_what_does_not_go_together(tmp_path, capsys, options):
     assert call(f"practice {options} --out", tmp_path / "p") == 2
     one_line(capsys.readouterr())

@@ -34,8 +34,10 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["sha256"] == photo.sha256
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
-    asked = {"view": "auto", "side": "back", "at_px": [3.0, 4.0], "reference": "auto", "dpi": None, "held": "free"}
-    assert origin["options"] == {**asked, "corners_px": None, "corners_mm": None}
+    said = {"side": "back", "at_px": [3.0, 4.0]}
+    unsaid = {"view": "auto", "reference": "auto", "held": "free"}
+    unsaid |= dict.fromkeys(("dpi", "bars_mm", "corners_px", "corners_mm"))
+    assert origin["options"] == unsaid | said
     assert origin["versions"]["numpy"]
 
 

@@ -44,7 +44,8 @@ def test_an_unknown_public_name_is_an_attribute_error():
 
 
 def test_importing_the_package_loads_nothing_heavy():
-    code = "import foldtrue, sys; print([m for m in ('numpy', 'cv2', 'scipy', 'pydantic', 'PIL') if m in sys.modules])"
+    heavy = ("numpy", "cv2", "scipy", "pydantic", "PIL", "sqlalchemy")
+    code = f"import foldtrue, sys; print([m for m in {heavy} if m in sys.modules])"
     source = {**os.environ, "PYTHONPATH": str(ROOT / "inspect")}
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=source)
     assert done.stdout == "[]\n"
@@ -70,3 +71,8 @@ def test_every_top_level_module_has_its_layer():
 
 def test_the_package_is_typed():
     assert (PACKAGE / "py.typed").exists()
+
+
+def test_only_the_record_knows_its_database():
+    knowing = {module.parent.name for module in MODULES if "sqlalchemy" in module.read_text("utf-8")}
+    assert knowing == {"record"}

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from foldtrue.mat import MATS, board, corner_places, dark_rectangles, dictionary, marker_places
+from foldtrue.mat import MATS, board, corner_places, dark_rectangles, dictionary, marker_places, square_edges
 
 PX_PER_MM = 10
 """Every rectangle of every mat begins and ends on whole px then."""
@@ -69,3 +69,20 @@ def test_frame_and_bars_leave_the_margin_that_printers_need(mat):
     for paper, frame, bar in zip(mat.paper_mm, mat.board_mm, mat.bars_mm, strict=True):
         assert (paper - frame) / 2 >= 9.9
         assert bar <= frame
+
+
+def test_sides_of_dark_squares_have_dark_on_the_right_and_white_on_the_left(mat):
+    """Read off the drawing, a millimetre to either side of the middle; none along the free place."""
+    start, end = square_edges(mat)
+    assert np.allclose(np.hypot(*(end - start).T), mat.square_mm)
+
+    picture, margin = drawn(mat, 5 * PX_PER_MM), 5.0
+    left = np.stack([-(end - start)[:, 1], (end - start)[:, 0]], 1) / mat.square_mm
+    for side, bright in ((1.0, True), (-1.0, False)):
+        at = (start + end) / 2 + side * left
+        across, down = mat.board_mm
+        x = np.rint((at[:, 0] + across / 2 + margin) * PX_PER_MM).astype(int)
+        y = np.rint((down / 2 - at[:, 1] + margin) * PX_PER_MM).astype(int)
+        assert ((picture[y, x] > 127) == bright).all()
+    beyond = np.abs((start + end) / 2) - np.array(mat.free_mm) / 2
+    assert not ((np.abs(beyond) < 1e-9).any(1) & (beyond < 1e-9).all(1)).any()

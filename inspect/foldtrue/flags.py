@@ -40,6 +40,17 @@ _REGISTER = (
         "Step back until the whole piece is in the picture.",
     ),
     Flag(
+        "few_twists",
+        "So few twists are folded that finding the camera's view from them takes up a third or more of their errors of "
+        "place: those left are what no camera can make.",
+        "Trust turns, pleats and gaps rather than places, and measure again when the next ring is folded.",
+    ),
+    Flag(
+        "corner_not_seen",
+        "No fold that shows in the photo leads to every corner of this panel.",
+        "Photograph the piece against the light, or from its other side as well.",
+    ),
+    Flag(
         "scale_assumed",
         "Nothing of known size is in the picture: millimetres rest on the planned size of the piece itself.",
         "Take relative figures as they are; measure one length of the piece with a rule if its true size matters.",
@@ -53,6 +64,26 @@ _REGISTER = (
         "card_assumed",
         "What lies beside the piece was taken for a card of 85.60 x 53.98 mm; the scale rests on it.",
         "Say --reference card where it is one, --reference none where it is not.",
+    ),
+    Flag(
+        "mat_scale_assumed",
+        "The mat's bars were not measured: its size is taken as designed, and printers are off by up to 2 per cent.",
+        "Measure both bars of the print with a rule and give what you read with --bars.",
+    ),
+    Flag(
+        "mat_bent",
+        "The mat does not lie flat: it bends by half a millimetre or more.",
+        "Tape it flat on a firm table by its corners.",
+    ),
+    Flag(
+        "mat_axes_differ",
+        "By the camera the mat's millimetres differ along its two sides by more than the uncertainties allow.",
+        "Measure both bars again, the bottom one first; print the mat at 100 %, not fitted to the page.",
+    ),
+    Flag(
+        "references_disagree",
+        "The mat as designed and a card beside it give sizes that differ by more than the uncertainties allow.",
+        "Measure the mat's bars and give them with --bars; check that it was printed at 100 %.",
     ),
     Flag(
         "scan_assumed",

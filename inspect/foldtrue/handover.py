@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover_figures import Budget, Form, Outline, Pleats
+from foldtrue.handover_figures import Budget, Form, Outline, PanelPoses, Pleats
 from foldtrue.references import ReferenceKind
 
 IntArray = NDArray[np.integer[Any]]
@@ -259,7 +259,7 @@ class LatticeFit:
     overturn_deg, overturn_std_deg: once per piece. leverage (T,), leave_one_out_mm (T, 2) for outlier tests.
     edge_offset_mm, edge_angle_deg and their stds (C,): each crease against its planned place; nan where not measured.
     node_cov_mm2: for every node of the plan (2 n, 2 n) of its n vertices together, x and y of one after the other; None
-    where only the vertices' own are known. pleats, outline: None where they were not asked for.
+    where only the vertices' own are known. pleats, outline, panels: None where they were not asked for.
     twist_cov: (3 T, 3 T) of all twists' x, y (mm) and turn (deg) together, twist by twist, after the whole piece's fit;
     noise_cov: the part of it from the photo's own noise and lens; the rest, from what the piece hides (shifts of a
     kind, folds that do not meet, grooves, what is taken for granted), another photo of the view may have alike.
@@ -303,11 +303,33 @@ class LatticeFit:
     form: Form | None = None
     budget: Budget | None = None
     scale_budget: Mapping[str, float] | None = None
+    panels: PanelPoses | None = None
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a half-done piece has come.
+
+    name: in words. rings: whole rings folded, None where it is a choice of twists; of_rings: those of the whole plan.
+    said: the person said so, else the photo told it. score: match of this stage with the photo as in Plane; rival,
+    rival_score: the stage that comes next to it, None and 0 where no other fits at all. not_made: the plan's other
+    twists, in plan order, their places those in the finished piece.
+    """
+
+    name: str
+    rings: int | None
+    of_rings: int
+    said: bool
+    score: float
+    rival: str | None
+    rival_score: float
+    not_made: tuple[Twist, ...]
 
 
 @dataclass(frozen=True)
 class Inspection:
-    """Everything known about one photo of one piece: the input of reports and of the record."""
+    """Everything known about one photo of one piece: the input of reports and of the record. nominal: of a half-done
+    piece the part of the plan that is folded, and progress says which; None where the whole plan was measured."""
 
     nominal: Nominal
     photo: Photo
@@ -316,6 +338,7 @@ class Inspection:
     fit: LatticeFit
     provenance: Mapping[str, Any]
     timings_s: Mapping[str, float]
+    progress: Progress | None = None
 
 
 @dataclass(frozen=True)

@@ -104,3 +104,18 @@ class Budget:
     position_cov_mm2: Array
     turn_var_deg2: Array
     overturn_var_deg2: Array
+
+
+@dataclass(frozen=True)
+class PanelPoses:
+    """Pose of every panel (P) of the plan by its corners, as of a twist: position_error_mm (P, 2), position_cov_mm2 (P,
+    2, 2), angle_error_deg, angle_std_deg, size_error, size_std (P,); measured (P,) bool; flags: per panel why not."""
+
+    position_error_mm: Array
+    position_cov_mm2: Array
+    angle_error_deg: Array
+    angle_std_deg: Array
+    size_error: Array
+    size_std: Array
+    measured: NDArray[np.bool_]
+    flags: tuple[tuple[str, ...], ...]

@@ -19,6 +19,8 @@ from foldtrue.references import Asked
 if TYPE_CHECKING:
     from foldtrue.fit.bend import Bend
     from foldtrue.plan.file import Plan
+    from foldtrue.rectify.mat import FoundMat
+    from foldtrue.rectify.piece import RectifyOptions
 
 Result = TypeVar("Result")
 REFERENCES = get_args(Asked)
@@ -34,7 +36,8 @@ class InspectOptions:
     'auto' = look for one. dpi: resolution of a scan, None = as its file says. corners_px: four (x, y) of a rectangle in
     the upright photo, clockwise from its top left as the photo shows it; corners_mm: its width and height. pins: rows
     (x mm, y mm, x px, y px) of points of the folded plan and where they are in the upright photo, laid there by hand;
-    None = find it. held: how the piece was held: 'free', under 'glass', or taped flat to a 'window'.
+    None = find it. held: how the piece was held: 'free', under 'glass', or taped flat to a 'window'. bars_mm:
+    measured lengths of the mat's bars along its bottom and left side, None = not measured.
 
     Raises UsageError for a value outside these.
     """
@@ -48,6 +51,7 @@ class InspectOptions:
     corners_mm: tuple[float, float] | None = None
     pins: tuple[tuple[float, float, float, float], ...] | None = None
     held: Held = "free"
+    bars_mm: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.held not in get_args(Held):
@@ -64,6 +68,8 @@ class InspectOptions:
             raise UsageError(f"There is no reference {self.reference!r}.", f"Choose {', '.join(REFERENCES)}.")
         if self.dpi is not None and self.reference not in ("auto", "scan"):
             raise UsageError("A resolution belongs to a scan.", "Leave out --dpi, or say --reference scan.")
+        if self.bars_mm is not None and self.reference not in ("auto", "mat"):
+            raise UsageError("Bars belong to the printed mat.", "Leave out --bars, or say --reference mat.")
         self._check_corners()
 
     def _check_corners(self) -> None:
@@ -115,26 +121,52 @@ def inspect_photo(
     on_step is called with each step's name before it runs. Raises a FoldtrueError wherever no reliable figure can be
     given: UnreadableFile, NotThisPiece, SiteAmbiguous, PhotoTooPoor; never reports a guess.
     """
+    from foldtrue.photo import read_photo
+    from foldtrue.plan.fold import fold_plan
+    from foldtrue.rectify.piece import rectify_photo
+
+    options = options or InspectOptions()
+    clock = Clock(on_step)
+    nominal = clock.run("plan", fold_plan, plan)
+    photo = clock.run("photo", read_photo, path)
+    mat = clock.run("scale", mat_asked_for, photo, options)
+    bare = photo if mat is None else mat.cleared  # to look for the piece in; all that is measured is the photo itself
+    plane = clock.run("rectify", rectify_photo, bare, nominal, rectify_options(options, photo, mat))
+    return measure_placed(Path(path), photo, nominal, plane, options, clock, mat)
+
+
+def rectify_options(options: InspectOptions, photo: Photo, mat: FoundMat | None = None) -> RectifyOptions:
+    """What of the options concerns the place, and which way up the mat says. Raises UsageError for a point outside the
+    photo."""
+    from foldtrue.rectify.mat import up_deg
+    from foldtrue.rectify.piece import RectifyOptions
+
+    _check_at(options.at_px, photo)
+    pins, up = options.pins, 0.0 if mat is None else up_deg(mat.reference)
+    return RectifyOptions(view=options.view, side=options.side, at_px=options.at_px, pins=pins, up_deg=up)
+
+
+def measure_placed(
+    path: Path,
+    photo: Photo,
+    nominal: Nominal,
+    plane: Plane,
+    options: InspectOptions,
+    clock: Clock,
+    mat: FoundMat | None = None,
+) -> Inspection:
+    """The second half of `inspect_photo`: from a plan whose place in the photo is known to its figures. mat: the one in
+    the photo."""
     from foldtrue.camera_place import camera_place
     from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
     from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
-    from foldtrue.photo import read_photo
-    from foldtrue.plan.fold import fold_plan
-    from foldtrue.rectify.piece import RectifyOptions, rectify_photo
     from foldtrue.rectify.reference import located_reference, with_scale
 
-    options = options or InspectOptions()
-    clock = Clock(on_step)
-    nominal = clock.run("plan", fold_plan, plan)
-    photo = clock.run("photo", read_photo, path)
-    _check_at(options.at_px, photo)
     where = (options.asked, options.dpi, options.corners_px, options.corners_mm)
     reference = clock.run("scale", located_reference, photo, *where)
-    rectify_options = RectifyOptions(view=options.view, side=options.side, at_px=options.at_px, pins=options.pins)
-    plane = clock.run("rectify", rectify_photo, photo, nominal, rectify_options)
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
     plane = clock.run("fit", align_plane, placed, plane, nominal)
@@ -148,24 +180,27 @@ def inspect_photo(
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
     plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held))
     told = replace(plane, map=fit.map)
-    told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference)
+    told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat)
     scanned = told.reference == "scan"  # seen from straight above, whatever its height
     if known is not None or scanned:
         seen = {"known": known, "height": None if scanned else height}
         again = clock.run("fit", fit_lattice, features, plane, nominal, **seen)
         told, fit = _fitted_again(told, fit, again)
     fit = scale_under_glass(fit, told.reference, camera, options.held)
-    provenance = describe_origin(Path(path), photo, nominal, options)
+    provenance = describe_origin(path, photo, nominal, options)
     return Inspection(nominal, photo, told, features, fit, provenance, clock.timings_s)
 
 
 def _fitted_again(told: Plane, first: LatticeFit, again: LatticeFit) -> tuple[Plane, LatticeFit]:
-    """Plane and fit once a reference has told the plane, or that there is a scan; its scale is kept where it told no
-    more."""
+    """Plane and fit once a reference has told the plane, or that there is a scan. The scale is kept where that told no
+    more, and by the mat, whose size of the piece is measured by a way of its own (rectify/mat.py)."""
+    sized = again
+    if again.alignment == "homography" or told.reference == "mat":
+        sized = replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
     if again.alignment == "homography":
-        return told, replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+        return told, sized
     kept = tuple(word for word in told.assumed if word != "plane_from_piece")
-    return replace(told, map=again.map, assumed=kept), again
+    return replace(told, map=again.map, assumed=kept), sized
 
 
 def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
@@ -206,6 +241,15 @@ def inspect_photos(
     origin = pooled.inspection.provenance
     origin = {**origin, "options": {**origin["options"], "same_way_up": same_way_up}}
     return replace(pooled, inspection=replace(pooled.inspection, provenance=origin))
+
+
+def mat_asked_for(photo: Photo, options: InspectOptions) -> FoundMat | None:
+    """The mat in a photo that is to be looked for it. Raises PhotoTooPoor where it must be there and is not."""
+    from foldtrue.rectify.mat import take_mat
+
+    if options.reference not in ("auto", "mat"):
+        return None
+    return take_mat(photo, options.bars_mm, named=options.reference == "mat")
 
 
 def _photo_names(paths: Sequence[Path]) -> dict[str, Path]:
@@ -261,7 +305,7 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
     origin = describe_photo(path, photo)
     return {
         "photo": origin["photo"],
-        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256},
+        "plan": {"name": nominal.name, "sha256": nominal.plan_sha256, "pitch_mm": nominal.pitch_mm},
         "options": _plain_options(options),
         "versions": origin["versions"],
     }

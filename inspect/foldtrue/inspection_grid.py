@@ -71,7 +71,7 @@ def inspect_grid(
     forecast = clock.run("fit", forecast_folding, nominal, grid, fit)
     cause = judge_grid(grid, fit, forecast, nominal.pitch_mm)
     view = _view(options, scan, sides.darker)
-    plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256}
+    plan_of = {"name": nominal.name, "sha256": nominal.plan_sha256, "pitch_mm": nominal.pitch_mm}
     origin = {**describe_photo(Path(path), photo), "plan": plan_of, "options": asdict(options)}
     found = (grid, photo, view, place, scan, fit, forecast, cause)
     return GridInspection(nominal.name, *found, origin, clock.timings_s)
@@ -97,6 +97,7 @@ def inspect_sheet(
     out with the reason. Raises UnreadableFile, NotThisPiece or PhotoTooPoor."""
     from foldtrue.fit.sheet import REACH, least_out_of_true
     from foldtrue.photo import read_photo
+    from foldtrue.plan.file import plan_sha256
     from foldtrue.rectify.creased import carrying_design, find_sheet
 
     clock = Clock(on_step)
@@ -107,6 +108,8 @@ def inspect_sheet(
     shape, reason = clock.run("fit", _shape, photo, sheet, outline, place, found)
     least, least_std = least_out_of_true(place.sides, carrying_design(place.sides, REACH))
     origin = {**describe_photo(Path(path), photo), "sheet": {"name": name, "outline_mm": outline.tolist()}}
+    if not isinstance(sheet, int | float):
+        origin["plan"] = {"name": name, "sha256": plan_sha256(sheet), "pitch_mm": sheet.pitch_mm}
     return SheetInspection(name, outline, photo, place, shape, reason, least, least_std, origin, clock.timings_s)
 
 

@@ -100,6 +100,28 @@ def marker_places(mat: Mat) -> tuple[IntArray, Array]:
     return ids[printed], _place(mat, at)[printed]
 
 
+def square_edges(mat: Mat) -> tuple[Array, Array]:
+    """Starts and ends (E, 2) mm of the dark squares' sides that have white paper beside them, the white on the left of
+    the way. The sides along the free place are left out: there a piece, its shadow or a cut may lie close by."""
+    dark, printed = _printed(mat) & ~_is_marker(mat), _printed(mat)
+    rows, columns = dark.shape
+    starts, ends = [], []
+    # Seen with y down, counter-clockwise on the paper: white on the right in the drawing is on the left with y up.
+    for (down, right), a, b in (
+        ((-1, 0), (0, 0), (1, 0)),
+        ((0, 1), (1, 0), (1, 1)),
+        ((1, 0), (1, 1), (0, 1)),
+        ((0, -1), (0, 1), (0, 0)),
+    ):
+        for row, column in np.argwhere(dark).tolist():
+            r, c = row + down, column + right
+            if 0 <= r < rows and 0 <= c < columns and not printed[r, c]:
+                continue
+            starts.append([column + a[0], row + a[1]])
+            ends.append([column + b[0], row + b[1]])
+    return _place(mat, np.array(starts, float)), _place(mat, np.array(ends, float))
+
+
 def dark_rectangles(mat: Mat) -> Array:
     """(R, 4) mm: x0, y0, x1, y1 of all dark rectangles of the frame, squares and marker bits; they touch but do not
     overlap. Bits that lie side by side in a row are one rectangle."""

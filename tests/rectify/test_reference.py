@@ -45,8 +45,8 @@ def test_what_was_asked_for_is_taken_or_declined(on_a_sheet):
 
 
 def test_every_kind_that_can_be_found_unasked_is_in_the_order():
-    assert [choice.kind for choice in AUTO_ORDER] == ["scan", "card", "A4", "Letter"]
-    assert {choice.kind for choice in AUTO_ORDER} == set(get_args(ReferenceKind)) - {"corners", "mat"}
+    assert [choice.kind for choice in AUTO_ORDER] == ["scan", "mat", "card", "A4", "Letter"]
+    assert {choice.kind for choice in AUTO_ORDER} == set(get_args(ReferenceKind)) - {"corners"}
 
 
 def test_the_order_is_in_the_docs():

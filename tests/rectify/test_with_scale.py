@@ -6,13 +6,14 @@ from functools import cache
 
 import numpy as np
 import pytest
+from mat_in_photo import TURN_DEG, mat_photo
 from panels import folded_panel, panel_plan
 
 from foldtrue.alignment import freedoms
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import rotation
 from foldtrue.inspection import InspectOptions, inspect_photo
-from foldtrue.simulate import simulate_photo, truth_poses
+from foldtrue.simulate import Camera, Card, Ground, MatSheet, Scene, simulate_photo, truth_poses
 from foldtrue.simulate.budget_scene import drawn_scene
 from foldtrue.sizes import A4_MM
 
@@ -66,6 +67,63 @@ def test_what_is_named_and_not_there_is_refused(measured, asked):
 def test_a_cards_face_is_handed_on_to_be_hidden(measured):
     assert len(measured("card").plane.private_px) >= 1
     assert len(measured("none").plane.private_px) == 0
+
+
+PANEL = (2, 16, 200.0)
+"""Small enough for the free place of A4."""
+
+
+@pytest.fixture(scope="module")
+def inside_the_mat(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("mats")
+
+    @cache
+    def measure(view, bars=True, asked="auto"):
+        made = mat_photo(view)
+        path = folder / f"{view}.jpg"
+        path.write_bytes(made.jpeg)
+        bars_mm = made.truth.settings["mat_bars_mm"] if bars else None
+        return inspect_photo(path, panel_plan(*PANEL), InspectOptions(view=view, reference=asked, bars_mm=bars_mm))
+
+    return measure
+
+
+@pytest.mark.parametrize("view", ["front", "backlit"])
+def test_a_piece_inside_the_frame_is_found_and_sized_by_the_mat(inside_the_mat, view):
+    """The panel was drawn at its planned size, flat on the mat; the height that is allowed for is the layers'."""
+    found = inside_the_mat(view)
+    assert found.plane.reference == "mat"
+    assert not {"scale_assumed", "mat_scale_assumed"} & set(found.plane.assumed)
+    assert found.fit.measured.mean() > 0.75
+    assert abs(found.fit.scale - 1) < 3 * found.fit.scale_std
+    assert found.fit.scale_std < 0.0025
+
+
+def test_the_mats_up_mark_settles_turns_that_look_alike(inside_the_mat):
+    """The mat's up is the photo's left: of the turns that look alike the one nearest to 92 deg, not to 0."""
+    found = inside_the_mat("backlit")
+    step = min(turn for turn in found.nominal.symmetry["backlit"] if turn > 0)
+    assert abs(found.plane.turn_deg - TURN_DEG) <= step / 2 + 3
+
+
+def test_without_bars_the_result_says_that_the_print_was_trusted(inside_the_mat):
+    found = inside_the_mat("front", bars=False)
+    assert "mat_scale_assumed" in found.plane.assumed
+    assert found.fit.scale_std > 0.01
+
+
+def test_a_card_that_contradicts_the_print_is_said(tmp_path):
+    """A mat printed at 94 %, nobody has measured its bars, and a card lies beside it."""
+    camera = Camera(width_px=3200, height_px=2400, distance_mm=560.0, tilt_deg=5.0, aim_mm=(0.0, 45.0))
+    sheet = MatSheet(turn_deg=92.0, scale=(0.94, 0.94))
+    dark = Ground(kind="plain", colour=(0.12, 0.1, 0.08))
+    card = Card(centre_mm=(0.0, 150.0), turn_deg=4.0, printed=False, colour=(0.7, 0.7, 0.65))
+    scene = Scene(seed=3, view="front", camera=camera, mat=sheet, card=card, ground=dark, oversample=1)
+    path = tmp_path / "photo.jpg"
+    path.write_bytes(simulate_photo(folded_panel(*PANEL), scene).jpeg)
+    found = inspect_photo(path, panel_plan(*PANEL), InspectOptions(view="front"))
+    assert {"mat_scale_assumed", "references_disagree"} <= set(found.plane.assumed)
+    assert len(found.plane.private_px) >= 1
 
 
 def test_a_scan_tells_the_plane_a_card_and_a_sheet_do_not(measured):

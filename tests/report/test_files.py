@@ -9,7 +9,14 @@ import pytest
 
 from foldtrue.errors import UnreadableFile, UsageError
 from foldtrue.report import write
-from foldtrue.report.files import RESULT_FILES, check_practice_folder, clear_results, write_whole
+from foldtrue.report.files import (
+    REPORT_MARK,
+    RESULT_FILES,
+    check_practice_folder,
+    clear_report,
+    clear_results,
+    write_whole,
+)
 from foldtrue.report.write import ReportOptions, record_text, write_report
 
 WITHOUT_PICTURE = ReportOptions(overlay=False)
@@ -110,3 +117,28 @@ def test_practice_may_use_the_plan_in_its_own_folder(tmp_path):
 def test_overlay_size_is_checked():
     with pytest.raises(UsageError):
         ReportOptions(longest_side_px=10)
+
+
+# ---- an earlier report's page
+
+
+def test_an_earlier_page_is_removed(tmp_path):
+    (tmp_path / "r.html").write_bytes(b"<!doctype html>" + REPORT_MARK)
+    clear_report(tmp_path / "r.html")
+    assert not (tmp_path / "r.html").exists()
+
+
+def test_no_page_is_fine(tmp_path):
+    clear_report(tmp_path / "r.html")
+
+
+def test_anothers_page_is_left_alone(tmp_path):
+    (tmp_path / "r.html").write_text("mine")
+    with pytest.raises(UsageError, match="not written by foldtrue"):
+        clear_report(tmp_path / "r.html")
+    assert (tmp_path / "r.html").read_text() == "mine"
+
+
+def test_a_folder_of_that_name_is_declined(tmp_path):
+    with pytest.raises(UnreadableFile, match="cannot be removed"):
+        clear_report(tmp_path)

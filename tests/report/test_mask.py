@@ -61,9 +61,9 @@ def test_a_face_partly_out_of_the_picture_is_masked():
     assert (mask_faces(pixels, (face + 500,)) == 0).all()
 
 
-def test_the_outline_is_no_part_of_the_record(inspection):
-    record = result_record(with_face(inspection, 1))
-    assert "private" not in repr(record)
+def test_the_result_tells_where_later_pictures_must_be_masked(inspection):
+    assert result_record(with_face(inspection, 1))["plane"]["private_px"] == [FACE.tolist()]
+    assert result_record(inspection)["plane"]["private_px"] == []
 
 
 def test_the_overlay_is_a_whole_picture(inspection):

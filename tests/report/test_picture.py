@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -52,3 +53,15 @@ def test_a_twist_that_was_not_measured_has_its_planned_place_only(inspection, sh
 
 def test_places_are_plain_json(shown):
     assert json.loads(json.dumps(shown.places, allow_nan=False)) == shown.places
+
+
+def test_what_no_picture_may_show_is_painted_over(inspection):
+    """The face of a card: a square in the middle of the piece, where the photo is never flat grey."""
+    middle = inspection.fit.map.to_px(np.zeros((1, 2)))[0]
+    face = middle + 60 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    hidden = replace(inspection, plane=replace(inspection.plane, private_px=(face,)))
+    place = np.rint(photo_part(inspection, 900).place(middle[None]))[0].astype(int)
+    for given, masked in ((inspection, False), (hidden, True)):
+        with Image.open(io.BytesIO(show_picture(given, 900).jpeg)) as image:
+            around = np.asarray(image, float)[place[1] - 30 : place[1] + 30, place[0] - 30 : place[0] + 30]
+        assert (np.abs(around - 128).max() < 6) == masked

@@ -84,7 +84,7 @@ def test_files_of_the_piece_and_of_each_photo(pooled, tmp_path):
     record = write_pooled(pooled, tmp_path)
     assert json.loads((tmp_path / "result.json").read_text()) == record
     names = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*.*")}
-    each = {"result.json", "twists.csv", "pleats.csv", "overlay.png"}
+    each = {"result.json", "twists.csv", "pleats.csv", "overlay.png", "picture.jpg", "picture.json"}
     assert names == each | {f"photos/{photo}/{name}" for photo in "abc" for name in each}
 
 

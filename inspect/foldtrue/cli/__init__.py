@@ -10,11 +10,17 @@ from collections.abc import Sequence
 import click
 
 from foldtrue import __version__
+from foldtrue.cli.camera import camera
 from foldtrue.cli.grid import grid
 from foldtrue.cli.judging import compare, judge, tolerances
+from foldtrue.cli.mat import mat
 from foldtrue.cli.piece import piece
 from foldtrue.cli.plan import plan
 from foldtrue.cli.practice import practice
+from foldtrue.cli.progress import progress
+from foldtrue.cli.record import record
+from foldtrue.cli.report import report
+from foldtrue.cli.ring import ring
 from foldtrue.cli.running import STOPPED as STOPPED
 from foldtrue.cli.running import run_command
 from foldtrue.cli.serve import serve
@@ -31,7 +37,10 @@ def foldtrue() -> None:
     """
 
 
-for _command in (plan, sheet, grid, piece, judge, compare, tolerances, practice, serve):
+_BEFORE = (plan, mat, camera, sheet, grid)
+_MEASURING = (ring, piece, report, judge, compare, tolerances)
+_AFTER = (record, progress, practice, serve)
+for _command in (*_BEFORE, *_MEASURING, *_AFTER):
     foldtrue.add_command(_command)
 
 

@@ -61,10 +61,9 @@ def read_choices(tolerance_set: str, rule: str, guard: float | None) -> tuple[To
 
 def judge_with(tolerances: Tolerances, rule: Rule) -> Callable[[Mapping[str, Any]], Mapping[str, Any]]:
     """A function from a result's record to its `judgement`."""
-    from foldtrue.judge.piece import judge_record
-    from foldtrue.report.judgement import judgement_record
+    from foldtrue.assess import judge_by
 
-    return lambda record: judgement_record(judge_record(record, tolerances, rule))
+    return lambda record: judge_by(tolerances, rule, record)
 
 
 def say_verdict(judgement: Mapping[str, Any], fail_outside: bool) -> None:

@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
-from foldtrue.cli.judging import judge_with, judging_options, read_choices, say_verdict
+from foldtrue.cli.judging import judging_options, read_choices, say_verdict
 from foldtrue.cli.parts import FILE, Corners, Progress, corners_options, point
-from foldtrue.errors import FoldtrueError, NotThisPiece
+from foldtrue.cli.report import check_names, page_options, write_reports
+from foldtrue.errors import NotThisPiece, UsageError
 from foldtrue.references import Asked
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
+    from foldtrue.assess import Assessing
     from foldtrue.inspection import InspectOptions
 
 
@@ -37,11 +39,17 @@ if TYPE_CHECKING:
     type=click.Choice(get_args(Asked), case_sensitive=False),
     default="auto",
     show_default=True,
-    help="Thing of known size in the picture: a scan's resolution, any card of 85.60 x 53.98 mm beside the piece "
-    "(blank side up), a blank sheet under it; auto looks for one.",
+    help="Thing of known size in the picture: the printed mat, a scan's resolution, any card of "
+    "85.60 x 53.98 mm beside the piece (blank side up), a blank sheet under it; auto looks for one.",
 )
 @click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
 @corners_options
+@click.option(
+    "--bars",
+    callback=point,
+    metavar="MM,MM",
+    help="Lengths of the printed mat's bars as you measured them, the one along the bottom first.",
+)
 @click.option(
     "--held",
     type=click.Choice(["free", "glass", "window"]),
@@ -54,8 +62,9 @@ if TYPE_CHECKING:
 @click.option(
     "--out",
     type=FILE,
-    help="Folder for result.json, twists.csv, pleats.csv, overlay.png and touchup; none without it.",
+    help="Folder for result.json, twists.csv, pleats.csv, overlay.png, picture.jpg and touchup; none without it.",
 )
+@click.option("--html", type=FILE, metavar="FILE", help="With --out: the whole report as one page for any browser.")
 def piece(
     photos: tuple[Path, ...],
     plan_file: Path,
@@ -67,12 +76,14 @@ def piece(
     corners: Corners | None,
     corners_mm: tuple[float, float] | None,
     held: Any,
+    bars: tuple[float, float] | None,
     same_way_up: bool,
     tolerance_set: str,
     rule: str,
     guard: float | None,
     fail_outside: bool,
     out: Path | None,
+    html: Path | None,
 ) -> None:
     """Measure the finished piece in PHOTO and print its errors, the worst twist first, the verdict by the limits given,
     and what is worth refolding.
@@ -83,9 +94,15 @@ def piece(
     Result files of an earlier run in the --out folder are removed before a photo is read, so that a refused photo
     leaves no result.
     """
-    from foldtrue.report.files import clear_photos, clear_results, clear_touch_up
+    from foldtrue.assess import assess_by
+    from foldtrue.report.files import clear_photos, clear_report, clear_results, clear_touch_up
 
-    judged = judge_with(*read_choices(tolerance_set, rule, guard))
+    assess = assess_by(*read_choices(tolerance_set, rule, guard))
+    if html is not None:
+        if out is None:
+            raise UsageError("A report is made from a result's folder.", "Name one with --out.")
+        check_names(html)
+        clear_report(html)
     if out is not None:
         clear_touch_up(out)
         clear_results(out, inputs=(*photos, plan_file))
@@ -95,37 +112,41 @@ def piece(
     from foldtrue.report.result import result_record
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
+    from foldtrue.unfinished import unfinished
 
-    scale = {"reference": reference, "dpi": dpi, "corners_px": corners, "corners_mm": corners_mm}
+    scale = {"reference": reference, "dpi": dpi, "corners_px": corners, "corners_mm": corners_mm, "bars_mm": bars}
     options = InspectOptions(view=view, side=side, at_px=at, held=held, **scale)
     if len(photos) > 1:
-        _measure_together(photos, plan_file, options, same_way_up, out, judged, fail_outside)
+        together = _measure_together(photos, plan_file, options, same_way_up, out, assess)
+        if together is not None:
+            _tell(together, (out, html), fail_outside)
         return
+    plan = read_plan(plan_file)
     with Progress() as progress:
         try:
-            inspection = inspect_photo(photos[0], read_plan(plan_file), options, progress)
+            inspection = inspect_photo(photos[0], plan, options, progress)
         except NotThisPiece as error:
-            raise _unfolded(photos[0], plan_file) or error from None
+            raise unfinished(photos[0], plan, options) or error from None
         progress("report")
-        record = result_record(inspection) if out is None else write_report(inspection, out, judge=judged).record
-    click.echo(piece_text(record) + "\n")
-    say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
+        if out is None:
+            bare = result_record(inspection)
+            record = {**bare, **assess(inspection, bare)}
+        else:
+            record = dict(write_report(inspection, out, assess=assess).record)
+    click.echo(piece_text(record))
+    _tell(record, (out, html), fail_outside)
 
 
-def _unfolded(photo: Path, plan_file: Path) -> NotThisPiece | None:
-    """What to say of a photo that shows the sheet before it was folded; None where it does not, or cannot be told."""
-    from foldtrue.inspection_grid import shows_unfolded_grid
-    from foldtrue.photo import read_photo
-    from foldtrue.plan.file import read_plan
+def _tell(record: Mapping[str, Any], files: tuple[Path | None, Path | None], fail_outside: bool) -> None:
+    """The report where one was asked for, the habits, and the verdict; files: the result's folder and the report."""
+    from foldtrue.report.diagnosis import diagnosis_text
 
-    try:
-        if not shows_unfolded_grid(read_photo(photo), read_plan(plan_file)):
-            return None
-    except FoldtrueError:
-        return None
-    return NotThisPiece(
-        "The picture shows the creased sheet before it was folded.", "Measure it with: foldtrue grid PHOTO --plan PLAN"
-    )
+    out, html = files
+    if out is not None and html is not None:
+        write_reports(out, html, None, page_options("mm"))
+    click.echo("")
+    click.echo(diagnosis_text(record["diagnosis"]) + "\n")
+    say_verdict(record["judgement"], fail_outside)
 
 
 def _measure_together(
@@ -134,11 +155,10 @@ def _measure_together(
     options: InspectOptions,
     same_way_up: bool,
     out: Path | None,
-    judged: Callable[[Mapping[str, Any]], Mapping[str, Any]],
-    fail_outside: bool,
-) -> None:
-    """Measure several photos of one piece. Where no figures of one piece come of them, each photo's are given all the
-    same before that is said."""
+    assess: Assessing,
+) -> Mapping[str, Any] | None:
+    """Measure several photos of one piece and give its record. Where no figures of one piece come of them, each photo's
+    are given all the same before that is said."""
     from foldtrue.inspection import inspect_photos
     from foldtrue.plan.file import read_plan
     from foldtrue.report.pooled import pooled_record, pooled_text, write_pooled
@@ -146,10 +166,10 @@ def _measure_together(
     with Progress() as progress:
         pooled = inspect_photos(photos, read_plan(plan_file), options, progress, same_way_up)
         progress("report")
-        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, judged)
+        record = pooled_record(pooled) if out is None else write_pooled(pooled, out, assess)
+        if out is None and record is not None and pooled.inspection is not None:
+            record = {**record, **assess(pooled.inspection, record)}
     click.echo(pooled_text(pooled, record))
     if pooled.problem is not None:
         raise pooled.problem
-    if record is not None:
-        click.echo("")
-        say_verdict(judged(record) if out is None else record["judgement"], fail_outside)
+    return record

@@ -34,9 +34,17 @@ from foldtrue.errors import UsageError
     type=click.Choice(["none", "mat", "card", "A4", "Letter"]),
     help="What gives the scale: the mat or a sheet under the piece, or a card beside it; left to chance if not given.",
 )
+@click.option("--rings", type=click.IntRange(1), help="A half-done piece: only so many rings are folded.")
 @click.option("--scan", is_flag=True, help="A flatbed scan of the front or back instead of a photo.")
 def practice(
-    plan_file: Path | None, out: Path, seed: int, difficulty: Any, view: Any, reference: Any, scan: bool
+    plan_file: Path | None,
+    out: Path,
+    seed: int,
+    difficulty: Any,
+    view: Any,
+    reference: Any,
+    rings: int | None,
+    scan: bool,
 ) -> None:
     """Draw a photo of a piece that was never folded, with known errors, to try foldtrue on.
 
@@ -46,10 +54,12 @@ def practice(
     from foldtrue.plan.file import read_plan, write_plan
     from foldtrue.plan.fold import fold_plan
     from foldtrue.plan.new import PlanWords, make_plan
+    from foldtrue.plan.stages import stage_of_rings
     from foldtrue.report.files import PHOTO, PLAN, TRUTH, check_practice_folder, write_whole
     from foldtrue.report.truth import truth_record
     from foldtrue.report.write import record_text
     from foldtrue.simulate import practice_scene, simulate_photo, truth_poses
+    from foldtrue.simulate.half_done import half_done_scene
     from foldtrue.simulate.laid_out import practised
     from foldtrue.simulate.render import diameter
 
@@ -57,8 +67,11 @@ def practice(
         raise UsageError("A scan needs no reference: its file tells the scale.", "Leave --reference or --scan out.")
     check_practice_folder(out, plan_file)
     chosen = make_plan(PlanWords(**_PRACTICE)).plan if plan_file is None else read_plan(plan_file)
-    nominal = fold_plan(chosen)
+    whole = fold_plan(chosen)
+    nominal = whole if rings is None else stage_of_rings(chosen, whole, rings).nominal
     scene = practice_scene(seed, difficulty, view)
+    if rings is not None:
+        scene = half_done_scene(scene)
     if scan or reference is not None:
         scene = practised(scene, "scan" if scan else reference, diameter(nominal.vertices_mm))
     simulated = simulate_photo(nominal, scene)
@@ -68,7 +81,8 @@ def practice(
     write_whole(out / PHOTO, simulated.jpeg)
     if plan_file is None or not (out / PLAN).exists() or not plan_file.samefile(out / PLAN):
         write_plan(chosen, out / PLAN)
-    click.echo(f"Now try: foldtrue piece {out / PHOTO} --plan {out / PLAN}")
+    command = "piece" if rings is None else "ring"
+    click.echo(f"Now try: foldtrue {command} {out / PHOTO} --plan {out / PLAN}")
 
 
 _PRACTICE: dict[str, Any] = {"height": 240.0, "spacing": 2, "rings": 2, "name": "window panel of an invented studio"}

@@ -21,6 +21,7 @@ from foldtrue.fit.lens import (
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
 from foldtrue.fit.outline import measure_outline
+from foldtrue.fit.panels import measure_panels
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
 from foldtrue.fit.statement import Solution, on_plane, state
@@ -32,6 +33,9 @@ from foldtrue.propagation import covariance_root
 from foldtrue.stretches import stretch_ends
 
 LEAST_TWISTS = 5
+FEW_TWISTS, FEW_SHIFT_MM = 12, 0.2
+"""What a lamp shifts edges by, many twists tell and few do not: of fewer than twelve, which leave less than two thirds
+of their places to the piece, it is taken for as large as grooves and shadows make it (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,9 +74,11 @@ class FitOptions:
             raise ValueError("fit options must be positive")
 
     @classmethod
-    def for_view(cls, view: str) -> FitOptions:
-        """The options for a photo of this view."""
-        return cls() if view == "backlit" else LIT
+    def for_view(cls, view: str, twists: int) -> FitOptions:
+        """The options for a photo of this view, of a piece of so many twists."""
+        if view == "backlit":
+            return cls()
+        return LIT if twists >= FEW_TWISTS else replace(LIT, shift_mm=FEW_SHIFT_MM, kind_shift_mm=FEW_SHIFT_MM)
 
 
 LIT = FitOptions(
@@ -96,10 +102,14 @@ own, and the majority of the twists, since looks and alignment are the majority'
 
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
     """The quick form of fit_lattice between two looks at the photo: the corrected map and its vertices (V, 2) mm."""
-    _, _, lens_map, network = _adjust(features, plane, nominal, FitOptions.for_view(plane.view), rounds=3)
+    options = FitOptions.for_view(plane.view, len(nominal.twists))
+    _, _, lens_map, network = _adjust(features, plane, nominal, options, rounds=3)
     vertices = nominal.vertices_mm + network.displacement_mm
-    planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
-    whole = fit_globally(planned, centres, "homography", np.ones(len(planned)))
+    planned, found = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
+    if _far_from_rim(nominal):
+        held = network.unknown_of >= 0
+        planned, found = nominal.vertices_mm[held], vertices[held]
+    whole = fit_globally(planned, found, "homography", np.ones(len(planned)))
     moved = replace(lens_map, homography=lens_map.homography @ whole.matrix)
     return moved, apply_homography(np.linalg.inv(whole.matrix), vertices)
 
@@ -122,7 +132,7 @@ def fit_lattice(
     LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
     be told from the piece's own errors.
     """
-    options = options or FitOptions.for_view(plane.view)
+    options = options or FitOptions.for_view(plane.view, len(nominal.twists))
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, by_noise, solved = _pose_covariance(network, nominal)
@@ -167,8 +177,10 @@ def fit_lattice(
     joint = joint_of(network, whole, nominal, final, of_map, relief)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
+    stated = state(solution, joint, nominal, height)
     return replace(
-        _with_form(state(solution, joint, nominal, height), solution, planned),
+        _with_form(stated, solution, planned),
+        panels=measure_panels(nominal, stated.vertices_mm, stated.vertex_measured, joint),
         pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
         outline=measure_outline(nominal, plane.view, solution, joint),
     )
@@ -270,6 +282,14 @@ def _weak(features: Features, nominal: Nominal, options: FitOptions) -> Weak:
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:
     """Centres (T, 2) of the twists' polygons with their tips at these vertices."""
     return np.array([vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
+
+
+def _far_from_rim(nominal: Nominal) -> bool:
+    """Whether the twists keep to the middle of the piece, as in a half-done one: what is fitted to them alone then
+    leads astray at the rim, where edges are still to be looked for."""
+    middle = nominal.outline_mm.mean(0)
+    twists = np.hypot(*(_centres(nominal, nominal.vertices_mm) - middle).T).max()
+    return bool(twists < 0.5 * np.hypot(*(nominal.outline_mm - middle).T).max())
 
 
 def _poses_by(nominal: Nominal, fields: Array) -> Array:

@@ -18,18 +18,19 @@ def pose_rows(nominal: Nominal) -> list[Array]:
     linear turn is within 1e-3 of itself below 5 deg); size is the mean relative change of the distances from the
     centre. Source: orthogonal Procrustes problem, first order.
     """
-    out: list[Array] = []
-    for twist in nominal.twists:
-        tips = nominal.vertices_mm[list(twist.tips)]
-        r = tips - tips.mean(0)
-        n = len(r)
-        inertia = float(np.sum(r * r))
-        rows = np.zeros((4, 2 * n))
-        rows[0, 0::2] = rows[1, 1::2] = 1.0 / n
-        rows[2, 0::2], rows[2, 1::2] = -r[:, 1] / inertia, r[:, 0] / inertia
-        rows[3, 0::2], rows[3, 1::2] = r[:, 0] / inertia, r[:, 1] / inertia
-        out.append(rows)
-    return out
+    return [pose_row(nominal.vertices_mm[list(twist.tips)]) for twist in nominal.twists]
+
+
+def pose_row(tips: Array) -> Array:
+    """The same for one polygon with its planned tips (n, 2) mm."""
+    r = tips - tips.mean(0)
+    n = len(r)
+    inertia = float(np.sum(r * r))
+    rows = np.zeros((4, 2 * n))
+    rows[0, 0::2] = rows[1, 1::2] = 1.0 / n
+    rows[2, 0::2], rows[2, 1::2] = -r[:, 1] / inertia, r[:, 0] / inertia
+    rows[3, 0::2], rows[3, 1::2] = r[:, 0] / inertia, r[:, 1] / inertia
+    return rows
 
 
 def rigid_pose(planned: Array, measured: Array) -> tuple[Array, float, float]:

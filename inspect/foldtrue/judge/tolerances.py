@@ -1,14 +1,13 @@
 """Tolerance files: the limits a person holds a piece against, in a small JSON text of their own.
 
 Format, the built-in set and its reasons: docs/tolerances.md. A set is named by a file, or by a name for which
-tolerances/NAME.json is kept in the folder FOLDTRUE_HOME, or ~/.config/foldtrue without it.
+tolerances/NAME.json is kept in the folder FOLDTRUE_HOME, or ~/.local/share/foldtrue without it.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
@@ -19,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from foldtrue.errors import UsageError
 from foldtrue.handover_judge import FigureKind, Limit, LimitUnit, Tolerances
+from foldtrue.home import home_folder
 from foldtrue.wording import plain_words
 
 DEFAULT = "default"
@@ -133,8 +133,7 @@ def find_tolerances(name_or_file: str) -> Tolerances:
 
 def home() -> Path:
     """The folder of the person's own sets."""
-    given = os.environ.get("FOLDTRUE_HOME") or os.path.expanduser("~/.config/foldtrue")
-    return Path(given) / "tolerances"
+    return home_folder() / "tolerances"
 
 
 def kept_sets() -> dict[str, Path]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 
 from foldtrue.handover import Creases, Facet, Nominal, Twist
@@ -19,12 +21,13 @@ from foldtrue.plan.stacks import sort_stacks
 from foldtrue.plan.views import backlit_view, surface_view
 
 
-def fold_plan(plan: Plan) -> Nominal:
+def fold_plan(plan: Plan, made: Collection[str] | None = None) -> Nominal:
     """Fold a plan: crease pattern, folded state, layer order and what shows in each view.
 
+    made: ids of the twists to fold, None = all; see `plan/stages.py`, which numbers the rings as the whole plan does.
     Raises PlanError, with the twists named, when the plan cannot be folded flat.
     """
-    pattern = draw_pattern(plan)
+    pattern = draw_pattern(plan, made)
     check_vertices(pattern.vertices, pattern.ends, pattern.kind, pattern.owner_names())
     folded = fold_pattern(pattern)
     overlay = overlay_creases(folded.vertices, pattern.ends, pattern.facets)

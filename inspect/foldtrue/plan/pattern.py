@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
@@ -90,12 +90,13 @@ class _Line:
     right: int
 
 
-def draw_pattern(plan: Plan) -> Pattern:
-    """The plan's crease pattern.
+def draw_pattern(plan: Plan, made: Collection[str] | None = None) -> Pattern:
+    """The plan's crease pattern, or that of the twists in `made` alone, their ids kept: every pleat whose partner is
+    not there runs on to the rim.
 
     Raises PlanError, the twists named, when pleats do not fit, twists leave the sheet, or creases run into each other.
     """
-    return _with_facets(*_draw_lines(plan))
+    return _with_facets(*_draw_lines(plan, made))
 
 
 def clashes(plan: Plan) -> list[tuple[str, ...]]:
@@ -115,12 +116,13 @@ def clashes(plan: Plan) -> list[tuple[str, ...]]:
     return []
 
 
-def _draw_lines(plan: Plan) -> tuple[Pattern, list[_Line]]:
-    """Vertices and creases, their facets not yet traced, and the lines the creases came from."""
+def _draw_lines(plan: Plan, made: Collection[str] | None = None) -> tuple[Pattern, list[_Line]]:
+    """Vertices and creases, their facets not yet traced, and the lines the creases came from; made: as above."""
     corners = sheet_corners(plan)
     size = float(np.abs(corners).max())
     tolerance = POINT_TOLERANCE * size
-    twists = tuple(lay_out_twist(k, site) for k, site in enumerate(twist_sites(plan)))
+    sites = [site for site in twist_sites(plan) if made is None or site.id in made]
+    twists = tuple(lay_out_twist(k, site) for k, site in enumerate(sites))
     _check_on_sheet(twists, corners, tolerance)
     runs = tuple(join_pleats(twists, corners, tolerance))
     runs += tuple(lay_free_pleat(lane, len(twists) + k, corners, tolerance) for k, lane in enumerate(free_pleats(plan)))

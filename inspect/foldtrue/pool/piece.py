@@ -71,11 +71,12 @@ def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[A
         edge_offset_std_mm=offset_std * widened,
         edge_angle_deg=angle,
         edge_angle_std_deg=angle_std * widened,
-        # Pleats, outline and form are not combined: each photo's own result has them.
+        # Pleats, outline, panels and form are not combined: each photo's own result has them.
         form=None,
         node_cov_mm2=None,
         pleats=None,
         outline=None,
+        panels=None,
     )
 
 

@@ -1,7 +1,4 @@
-"""Repeatability: how far several photos of one piece scatter about their common figures.
-
-Source: ISO 5725 [from memory], pooled standard deviation s_r = sqrt(sum (n-1) s^2 / sum (n-1)).
-"""
+"""Repeatability: how far several photos of one piece scatter about their common figures."""
 
 from __future__ import annotations
 
@@ -9,22 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from foldtrue.averages import pooled_std
 from foldtrue.frames import Array
 from foldtrue.handover import IntArray, Nominal
 from foldtrue.pool.combine import Combined, Reading, fit_differences
-
-
-def pooled_std(values: Array, group: IntArray, spent: int = 0) -> tuple[float, int]:
-    """Pooled standard deviation of values (N,) within their groups (N,), and its freedoms.
-
-    spent: freedoms that were taken out of the values together, besides one mean for each group. nan without freedoms.
-    """
-    _, number = np.unique(group, return_inverse=True)
-    count = np.bincount(number)
-    mean = np.bincount(number, values) / count
-    freedoms = len(values) - len(count) - spent
-    square = float(np.sum((values - mean[number]) ** 2))
-    return (float(np.sqrt(square / freedoms)) if freedoms > 0 else float("nan")), max(freedoms, 0)
 
 
 def scatter(

@@ -1,1 +1,1 @@
-"""True-size drawings to print: from a folded plan to pages, from pages to SVG or PDF."""
+"""Pages to print at true size: drawings of a folded plan, as SVG or PDF, and the mat for photos."""

@@ -1,4 +1,4 @@
-"""What a drawing is made of: strokes, areas and words in mm, y up, before anyone knows how they are written."""
+"""What a drawing is made of: strokes, areas, words and photos in mm, y up, before anyone knows how they are written."""
 
 from __future__ import annotations
 
@@ -47,7 +47,17 @@ class Words:
     grey: float = BLACK
 
 
-Mark: TypeAlias = Stroke | Area | Words
+@dataclass(frozen=True)
+class Picture:
+    """A photo. at: its lower left corner. size_mm: width and height. jpeg: pixels without metadata, since the bytes are
+    put into the file as they are."""
+
+    at: tuple[float, float]
+    size_mm: tuple[float, float]
+    jpeg: bytes
+
+
+Mark: TypeAlias = Stroke | Area | Words | Picture
 
 
 @dataclass(frozen=True)
@@ -111,6 +121,8 @@ def moved(mark: Mark, scale: float, shift: tuple[float, float]) -> Mark:
     if isinstance(mark, Area):
         return replace(mark, rings=tuple(scale * ring + step for ring in mark.rings))
     at = (scale * mark.at[0] + shift[0], scale * mark.at[1] + shift[1])
+    if isinstance(mark, Picture):
+        return replace(mark, at=at, size_mm=(scale * mark.size_mm[0], scale * mark.size_mm[1]))
     return replace(mark, at=at, size_mm=scale * mark.size_mm)
 
 

@@ -7,7 +7,7 @@ from io import BytesIO
 from typing import Any
 
 from foldtrue.errors import UsageError
-from foldtrue.printing.drawing import Area, Drawing, Mark, Page, Stroke, Words
+from foldtrue.printing.drawing import Area, Drawing, Mark, Page, Picture, Stroke, Words
 from foldtrue.printing.words import FONT, latin
 
 _POINT_PER_MM = 72 / 25.4
@@ -74,6 +74,8 @@ def _form(canvas: Any, drawing: Drawing, forms: dict[int, str]) -> None:
 def _draw(canvas: Any, mark: Mark) -> None:
     if isinstance(mark, Words):
         _draw_words(canvas, mark)
+    elif isinstance(mark, Picture):
+        _draw_picture(canvas, mark)
     elif isinstance(mark, Area):
         canvas.setFillGray(mark.grey)
         path = canvas.beginPath()
@@ -99,6 +101,12 @@ def _trace(path: Any, points: list[list[float]], closed: bool) -> None:
         path.lineTo(*point)
     if closed:
         path.close()
+
+
+def _draw_picture(canvas: Any, mark: Picture) -> None:
+    from reportlab.lib.utils import ImageReader
+
+    canvas.drawImage(ImageReader(BytesIO(mark.jpeg)), *mark.at, *mark.size_mm)
 
 
 def _draw_words(canvas: Any, mark: Words) -> None:

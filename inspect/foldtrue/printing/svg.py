@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Iterable, Sequence
 from html import escape
 
 from foldtrue.frames import Array
-from foldtrue.printing.drawing import Area, Mark, Page, Stroke, Window, Words, moved
+from foldtrue.printing.drawing import Area, Mark, Page, Picture, Stroke, Window, Words, moved
 from foldtrue.printing.words import printable, width_mm
 
 _GAP_MM = 10.0
@@ -58,6 +59,8 @@ def _window(window: Window, name: str, shift: tuple[float, float], height: float
 def _element(mark: Mark, height: float) -> str:
     if isinstance(mark, Words):
         return _words(mark, height)
+    if isinstance(mark, Picture):
+        return _picture(mark, height)
     if isinstance(mark, Area):
         path = "".join(_path(ring, height) + "Z" for ring in mark.rings)
         return f'<path class="{mark.kind}" fill="{_grey(mark.grey)}" fill-rule="evenodd" stroke="none" d="{path}"/>'
@@ -70,6 +73,12 @@ def _stroke(mark: Stroke, height: float) -> str:
     grey = f' stroke="{_grey(mark.grey)}"' if mark.grey else ""
     path = _path(mark.points, height) + ("Z" if mark.closed else "")
     return f'<path{name} class="{mark.kind}" stroke-width="{mark.width_mm:.3g}"{dashes}{grey} d="{path}"/>'
+
+
+def _picture(mark: Picture, height: float) -> str:
+    (x, y), (wide, high) = mark.at, mark.size_mm
+    place = f'x="{x:.3f}" y="{height - y - high:.3f}" width="{wide:.3f}" height="{high:.3f}"'
+    return f'<image {place} href="data:image/jpeg;base64,{b64encode(mark.jpeg).decode()}"/>'
 
 
 def _words(mark: Words, height: float) -> str:

@@ -13,7 +13,7 @@ from foldtrue.handover import Nominal, Photo, Plane, Side, View
 from foldtrue.rectify.backlit import rectify_backlit
 from foldtrue.rectify.judge_edges import Rival, denser, moved_to, period, rivals
 from foldtrue.rectify.look import Small, reduce_photo, to_small_matrix
-from foldtrue.rectify.outcome import Placed, RectifyOptions, as_plane, turn_deg
+from foldtrue.rectify.outcome import Placed, RectifyOptions, as_plane, off_upright_deg, turn_deg
 from foldtrue.rectify.pinned import pinned_turns
 from foldtrue.rectify.surface import Found, Sought, find_surface, sharpened, sought_look
 from foldtrue.rectify.symmetry import motion
@@ -177,7 +177,7 @@ def judge_view(
     reason = _not_the_plan(found, sought, options)
     if reason is not None or options.at_px is not None:
         return Verdict(found, sought, 0.0, reason)
-    return _decided(found, small, sought)
+    return _decided(found, small, sought, options)
 
 
 def _pinned(small: Small, view: View, options: RectifyOptions) -> Array | None:
@@ -187,7 +187,7 @@ def _pinned(small: Small, view: View, options: RectifyOptions) -> Array | None:
     return pinned_turns(options, small.factor)[0] @ np.diag([-1.0 if view == "back" else 1.0, 1.0, 1.0])
 
 
-def _decided(found: Found, small: Small, sought: Sought) -> Verdict:
+def _decided(found: Found, small: Small, sought: Sought, options: RectifyOptions) -> Verdict:
     """The place that leads over all its rivals; a rival that leads over the place found takes its part."""
     rival: Rival | None = None
     for _ in range(4):
@@ -200,14 +200,14 @@ def _decided(found: Found, small: Small, sought: Sought) -> Verdict:
         return Verdict(found, sought, runner_up, None)
     if not rival.shift_mm.any():
         other = sharpened(small, sought, moved_to(found, rival), found.method)
-        return Verdict(min(found, other, key=lambda f: _off_upright(f, sought)), sought, runner_up, None, True)
+        return Verdict(min(found, other, key=lambda f: _off_upright(f, sought, options)), sought, runner_up, None, True)
     return Verdict(found, sought, runner_up, _ambiguous())
 
 
-def _off_upright(found: Found, sought: Sought) -> float:
+def _off_upright(found: Found, sought: Sought, options: RectifyOptions) -> float:
     """Degrees by which a placement is turned from upright, in the best of the turns that look alike."""
     alike = (found.matrix @ motion(turn, np.zeros(2)) for turn in sought.turns)
-    return min(abs(turn_deg(matrix, sought.nominal.pitch_mm)) for matrix in alike)
+    return min(off_upright_deg(turn_deg(matrix, sought.nominal.pitch_mm), options) for matrix in alike)
 
 
 def _ambiguous() -> SiteAmbiguous:

@@ -23,7 +23,7 @@ class RectifyOptions:
     find it. least_share: of the light's variance that the plan must explain (false-alarm rate in
     docs/accuracy.md). ambiguity: the runner-up's unexplained variance must exceed the best's by this factor.
     least_contrast: of the planned edges in a front or back view. least_pitch_px: the smallest pitch that can be
-    measured.
+    measured. up_deg: direction in the photo that counts as upright, counter-clockwise from its own: the mat's up mark.
     """
 
     view: View | Literal["auto"] = "backlit"
@@ -34,6 +34,7 @@ class RectifyOptions:
     least_contrast: float = 0.15
     ambiguity: float = 1.6
     least_pitch_px: float = 16.0
+    up_deg: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ def as_plane(
     """
     assert options.view != "auto"
     mirrored = faces_back(options)
-    matrix, turn = _most_upright(np.linalg.inv(to_small_matrix(factor)) @ placed.matrix, nominal, alike, mirrored)
+    matrix, turn = _most_upright(np.linalg.inv(to_small_matrix(factor)) @ placed.matrix, nominal, alike, options)
     scale = px_per_mm(matrix / matrix[2, 2])
     if scale * nominal.pitch_mm < options.least_pitch_px:
         raise PhotoTooPoor(
@@ -102,7 +103,13 @@ def _assumptions(options: RectifyOptions) -> tuple[str, ...]:
     return (*always, "side_assumed") if options.view == "backlit" and options.side is None else always
 
 
-def _most_upright(matrix: Array, nominal: Nominal, alike: list[Array], mirrored: bool) -> tuple[Array, float]:
+def _most_upright(matrix: Array, nominal: Nominal, alike: list[Array], options: RectifyOptions) -> tuple[Array, float]:
     """Among the placements that look alike, the one closest to upright, and its turn."""
-    ahead = -nominal.pitch_mm if mirrored else nominal.pitch_mm
-    return min(((m, turn_deg(m, ahead)) for m in (matrix @ motion for motion in alike)), key=lambda item: abs(item[1]))
+    ahead = -nominal.pitch_mm if faces_back(options) else nominal.pitch_mm
+    turns = ((m, turn_deg(m, ahead)) for m in (matrix @ motion for motion in alike))
+    return min(turns, key=lambda item: off_upright_deg(item[1], options))
+
+
+def off_upright_deg(turn: float, options: RectifyOptions) -> float:
+    """How far a turn is from the direction that counts as upright, 0 to 180."""
+    return abs((turn - options.up_deg + 180.0) % 360.0 - 180.0)

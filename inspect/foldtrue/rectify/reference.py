@@ -1,7 +1,8 @@
 """Which thing of known size is looked for, in what order, and the scale from those that lie under or beside the piece.
 
-A scan and a rectangle pointed at are known without knowing the piece (scan.py, corners.py) and may tell its plane as
-well; the card and the sheets are measured once the map to the piece is fitted, and fix the scale alone.
+A scan, a rectangle pointed at and the mat are known without knowing the piece (scan.py, corners.py, mat.py) and may
+tell its plane as well; the card and the sheets are measured once the map to the piece is fitted, and fix the scale
+alone.
 """
 
 from __future__ import annotations
@@ -17,10 +18,12 @@ from numpy.typing import ArrayLike
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import PlaneMap
 from foldtrue.handover import KnownPlane, LatticeFit, Nominal, Photo, Plane, Reference
+from foldtrue.measured import COVERAGE_95
 from foldtrue.rectify.card import Beside, card_faces, edges_beside
 from foldtrue.rectify.card_size import card_scale
 from foldtrue.rectify.corners import corners_reference
 from foldtrue.rectify.known_plane import out_of_shape, plane_at_piece, size_budget, tells_plane
+from foldtrue.rectify.mat import FoundMat, piece_scale, twists_seen
 from foldtrue.rectify.scan import check_scan, scan_reference
 from foldtrue.rectify.sheet_size import sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, ReferenceScale
@@ -45,6 +48,7 @@ class Choice:
 
 AUTO_ORDER = (
     Choice("scan", "the file has a scanner's resolution, the piece its size within 10 % and no perspective"),
+    Choice("mat", "at least six markers of one mat can be read, and enough of its frame is seen"),
     Choice("card", "a card shows beside the piece, with all four sides"),
     Choice("A4", "a sheet under the piece has its shape"),
     Choice("Letter", "a sheet under the piece has its shape"),
@@ -99,13 +103,20 @@ def located_reference(
 
 
 def with_scale(
-    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, asked: Asked, reference: Reference | None = None
+    photo: Photo,
+    nominal: Nominal,
+    plane: Plane,
+    fit: LatticeFit,
+    asked: Asked,
+    reference: Reference | None = None,
+    mat: FoundMat | None = None,
 ) -> tuple[Plane, LatticeFit, KnownPlane | None]:
     """Plane and fit with the scale by what lies in the picture, and the piece's plane where that is known better so
     than from the piece. A thing that was only looked for and cannot be made out leaves both as they are; one that the
     person named must be there.
 
-    reference: of located_reference. Raises PhotoTooPoor with the reason where what was named is not there.
+    reference: of located_reference. mat: the one that was found before the piece was, None = none. Raises
+    PhotoTooPoor with the reason where what was named is not there.
     """
     if asked == "none":
         return plane, fit, None
@@ -116,10 +127,15 @@ def with_scale(
         scale_std = known.size * math.hypot(*budget.values())
         plane, fit = _told(known.kind, known.size, scale_std, budget, plane, fit, asked)
         return plane, fit, known if tells_plane(known, nominal, fit) else None
+    if mat is not None and asked in ("auto", "mat"):
+        plane, fit = _by_mat(photo, nominal, plane, fit, asked, mat, spread)
+        known = plane_at_piece(photo, nominal, fit, plane.view, mat.reference)
+        return plane, fit, known if tells_plane(known, nominal, fit) else None
     if asked == "scan" or asked == "corners" or (asked == "auto" and plane.view == "backlit"):
         return plane, fit, None
     beside = edges_beside(photo, nominal, fit.map) if asked == "auto" else None
     faces = card_faces(photo, nominal, fit.map, beside) if beside is not None else ()
+    assert asked != "mat"  # by name it was found, or refused, before the piece
     try:
         found = reference_scale(photo, nominal, fit.map, asked, k1_std=fit.k1_std, twist_std_mm=spread, beside=beside)
     except PhotoTooPoor:
@@ -130,6 +146,42 @@ def with_scale(
     told = found.scale, found.scale_std, found.budget
     plane, fit = _told(found.kind, *told, replace(plane, private_px=faces), fit, asked)
     return plane, fit, None
+
+
+def _by_mat(
+    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, asked: Asked, mat: FoundMat, spread_mm: float
+) -> tuple[Plane, LatticeFit]:
+    """The scale by the mat. Where only the printer's word stands for its size, a card beside it is asked as well; a
+    card's face is hidden in any case."""
+    scale, scale_std, budget = piece_scale(
+        photo, nominal, twists_seen(nominal, fit, plane.view), mat.reference, plane.view
+    )
+    words = mat.reference.assumed
+    if asked == "auto" and plane.view != "backlit":
+        beside = edges_beside(mat.cleared, nominal, fit.map)
+        plane = replace(plane, private_px=card_faces(mat.cleared, nominal, fit.map, beside))
+        if "mat_scale_assumed" in words:
+            card = _card_beside(mat.cleared, nominal, fit, beside, spread_mm)
+            if card is not None and _disagree((card.scale, card.scale_std), (scale, scale_std)):
+                words = (*words, "references_disagree")
+    plane = replace(plane, assumed=plane.assumed + words)
+    return _told("mat", scale, scale_std, budget, plane, fit, asked)
+
+
+def _card_beside(
+    photo: Photo, nominal: Nominal, fit: LatticeFit, beside: Beside, spread_mm: float
+) -> ReferenceScale | None:
+    try:
+        return card_scale(
+            photo, nominal, fit.map, k1_std=fit.k1_std, twist_std_mm=spread_mm, named=False, beside=beside
+        )
+    except PhotoTooPoor:  # there need not be one
+        return None
+
+
+def _disagree(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether two sizes, each with its standard uncertainty, differ by more than 95 % of chance."""
+    return bool(abs(one[0] - other[0]) > COVERAGE_95 * np.hypot(one[1], other[1]))
 
 
 def _plane(

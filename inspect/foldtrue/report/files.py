@@ -16,7 +16,9 @@ from pathlib import Path
 from foldtrue.errors import UnreadableFile, UsageError
 
 RESULT, TWISTS, PLEATS, OVERLAY = "result.json", "twists.csv", "pleats.csv", "overlay.png"
-RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY)
+PICTURE, PLACES = "picture.jpg", "picture.json"
+"""The photo without marks, and what lies where on it: for reports made later (report/picture.py)."""
+RESULT_FILES = (RESULT, TWISTS, PLEATS, OVERLAY, PICTURE, PLACES)
 GRID_FILES = ("grid.json", "grid.png")
 SHEET_FILES = ("sheet.json",)
 PHOTO, PLAN, TRUTH = "photo.jpg", "plan.json", "truth.json"
@@ -24,7 +26,9 @@ PHOTOS = "photos"
 """Folder of the single photos' own results, where several show one piece."""
 TOUCH_UP = "touchup"
 """Folder of the pictures of the touch-up list."""
-_CROP = re.compile(r"\d\d-\w+\.png")
+REPORT_MARK = b'<meta name="generator" content="foldtrue report">'
+"""What the beginning of every page we write holds."""
+CROP = re.compile(r"\d\d-\w+\.png")
 _MAX_RESULT_BYTES = 200_000_000
 
 
@@ -76,6 +80,26 @@ def clear_results(
         ) from None
 
 
+def clear_report(path: Path) -> None:
+    """Remove an earlier report's page, so that after a refused photo it cannot be taken for the new one's.
+
+    Raises UsageError when the file is not foldtrue's, UnreadableFile when it cannot be removed.
+    """
+    try:
+        with path.open("rb") as file:
+            ours = REPORT_MARK in file.read(2000)
+        if ours:
+            path.unlink()
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise UnreadableFile(
+            f"{path} cannot be removed: {error.strerror or error}.", "Choose another name for the report."
+        ) from None
+    if not ours:
+        raise UsageError(f"{path} is there already and was not written by foldtrue.", "Choose another name.")
+
+
 def clear_touch_up(folder: Path) -> None:
     """Remove the pictures of an earlier run's touch-up list, in a folder whose result is foldtrue's; nothing else.
 
@@ -86,7 +110,7 @@ def clear_touch_up(folder: Path) -> None:
         return
     try:
         for path in place.iterdir():
-            if _CROP.fullmatch(path.name):
+            if CROP.fullmatch(path.name):
                 path.unlink()
     except OSError as error:
         raise UnreadableFile(

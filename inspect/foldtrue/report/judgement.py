@@ -101,15 +101,19 @@ def _verdict_lines(judgement: Record) -> list[str]:
         f"Verdict: [{SHAPES[word]}] {WORDS[word]}.",
         f"Limits: {kept['name']} ({kept['sha256'][:8]}{own}); {rule_words(Rule(guard=judgement['guard']))}.",
     ]
+    return [*lines, *verdict_notes(judgement)]
+
+
+def verdict_notes(judgement: Record) -> Iterator[str]:
+    """What must be known to read the verdict rightly, a sentence each."""
     if judgement["missing"]:
         missing = ", ".join(_missing(judgement, kind, count) for kind, count in judgement["missing"].items())
-        lines.append(f"Needed and not measured: {missing}.")
+        yield f"Needed and not measured: {missing}."
     if judgement["outside_by_chance"]:
-        lines.append(
+        yield (
             "A figure is outside by itself, but among so many the worst of a good piece may look so: a second photo "
             "tells whether it is real."
         )
-    return lines
 
 
 def _missing(judgement: Record, kind: str, count: int) -> str:
@@ -133,10 +137,11 @@ def _count_lines(judgement: Record) -> Iterator[str]:
             continue
         count = Counter(row["verdict"] for row in rows)
         counted = ", ".join(f"[{SHAPES[word]}] {count[word]}" for word in SHAPES if count[word])
-        yield f"  {KIND_WORDS[kind] + ':':20} at most {_limit(rows[0], limit)}; {counted}{_worst(rows)}"
+        yield f"  {KIND_WORDS[kind] + ':':20} at most {limit_words(rows[0], limit)}; {counted}{_worst(rows)}"
 
 
-def _limit(row: Record, limit: Record) -> str:
+def limit_words(row: Record, limit: Record) -> str:
+    """A limit as it applies to a figure of its kind."""
     if row["limit"] is None:
         return f"{limit['value']:g} of the pitch, which the result does not tell"
     share = f" ({100 * limit['value']:g} % of the pitch)" if limit["unit"] == "of_pitch" else ""
@@ -148,10 +153,10 @@ def _worst(rows: Sequence[Record]) -> str:
     if not told:
         return ""
     worst = max(told, key=lambda row: abs(row["value"]) / row["limit"])
-    return f"; worst {_place(worst)}, {plus_minus(abs(worst['value']), worst['u95'], _UNITS[worst['unit']])}"
+    return f"; worst {place_words(worst)}, {plus_minus(abs(worst['value']), worst['u95'], _UNITS[worst['unit']])}"
 
 
-def _place(row: Record) -> str:
+def place_words(row: Record) -> str:
     """What to call a figure: a node by the twists around it."""
     return "at " + " and ".join(row["twists"]) if row["kind"] == "closure" and row["twists"] else str(row["id"])
 
@@ -162,7 +167,7 @@ def _settle_lines(judgement: Record) -> Iterator[str]:
         return
     yield "What would settle it:"
     for row in rows[:_SHOWN]:
-        yield f"  {KIND_WORDS[row['kind']]} {_place(row)}: {row['advice']}"
+        yield f"  {KIND_WORDS[row['kind']]} {place_words(row)}: {row['advice']}"
     if len(rows) > _SHOWN:
         yield f"  and {len(rows) - _SHOWN} more that are too close to call"
 
@@ -212,7 +217,7 @@ def comparison_text(found: Comparison) -> str:
     for change in clear:
         old, new, unit = change.before, change.after, _UNITS[change.before.unit]
         lines.append(
-            f"  {KIND_WORDS[old.kind]} {_place(asdict(old))}: {_CHANGE_WORDS[change.word]}, "
+            f"  {KIND_WORDS[old.kind]} {place_words(asdict(old))}: {_CHANGE_WORDS[change.word]}, "
             f"{plus_minus(old.value, old.u95, unit)} before, {plus_minus(new.value, new.u95, unit)} after; "
             f"change {plus_minus(change.size, change.u95, unit)}"
         )

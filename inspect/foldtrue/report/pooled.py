@@ -40,10 +40,10 @@ def pooled_part(pooled: PooledInspection) -> dict[str, Any]:
 
 
 def write_pooled(
-    pooled: PooledInspection, out_dir: Path | str, judge: Callable[[Record], Record] | None = None
+    pooled: PooledInspection, out_dir: Path | str, assess: Callable[[Inspection, Record], Record] | None = None
 ) -> Record | None:
     """Write the piece's files into `out_dir`, and each measured photo's own into a folder of its name below `photos`;
-    judge: as in `write_report`, of the piece alone.
+    assess: as in `write_report`, of the piece alone.
 
     Photos that were used are told on the orientation of the plan that is the piece's. Gives result.json's content,
     None where there are no figures of one piece. Raises UnreadableFile when a file cannot be written.
@@ -54,7 +54,7 @@ def write_pooled(
             write_report(photo.inspection, folder / name)
     if pooled.inspection is None:
         return None
-    return write_report(pooled.inspection, folder, more=pooled_part(pooled), judge=judge).record
+    return write_report(pooled.inspection, folder, more=pooled_part(pooled), assess=assess).record
 
 
 def folders(photos: Sequence[PooledPhoto]) -> list[str | None]:

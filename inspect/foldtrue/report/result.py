@@ -11,12 +11,12 @@ from typing import Any
 
 import numpy as np
 
-from foldtrue.handover import Inspection, LatticeFit, Nominal, Plane
+from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane, Progress, Twist
 from foldtrue.handover_figures import Form
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
 from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
-from foldtrue.report.shape import outline_record, pleat_rows
+from foldtrue.report.shape import outline_record, panel_rows, pleat_rows
 from foldtrue.report.summary import summarise
 
 FORMAT = "foldtrue-result"
@@ -35,8 +35,10 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "view": inspection.plane.view,
         "side": inspection.plane.side,
         "plane": _plane(inspection.plane),
-        "fit": _fit(fit),
-        "twists": _twists(nominal, fit),
+        "fit": {**_fit(fit), "blur_px": _blur_px(inspection.features)},
+        "progress": _progress(inspection.progress),
+        "twists": _twists(nominal, fit, inspection.progress),
+        "panels": panel_rows(nominal, fit),
         "edges": _edges(nominal, fit),
         "vertices": _vertices(nominal, fit),
         "nodes": _nodes(nominal, fit),
@@ -72,6 +74,23 @@ def _plane(plane: Plane) -> dict[str, Any]:
         "runner_up": plane.runner_up,
         "turn_deg": plane.turn_deg,
         "k1": plane.map.k1,
+        "private_px": plane.private_px,
+    }
+
+
+def _progress(progress: Progress | None) -> dict[str, Any] | None:
+    """How far a half-done piece has come; None for a piece measured against the whole plan."""
+    if progress is None:
+        return None
+    return {
+        "stage": progress.name,
+        "finished": not progress.not_made,
+        "rings": progress.rings,
+        "of_rings": progress.of_rings,
+        "said": progress.said,
+        "score": progress.score,
+        "rival": progress.rival,
+        "rival_score": progress.rival_score,
     }
 
 
@@ -92,6 +111,12 @@ def _fit(fit: LatticeFit) -> dict[str, Any]:
     }
 
 
+def _blur_px(features: Features) -> float | None:
+    """Median blur of the edge samples found; None where none tells."""
+    told = features.blur_px[np.isfinite(features.blur_px) & features.found.astype(bool)]
+    return float(np.median(told)) if len(told) else None
+
+
 def _form(form: Form | None) -> dict[str, float | None]:
     """Stretch, shear and keystone of the piece, all None where a homography took them out."""
     names = ("stretch_x", "shear_deg", "keystone_x", "keystone_y")
@@ -107,7 +132,8 @@ def _expanded(std: float | None) -> float | None:
     return None if std is None else COVERAGE_95 * std
 
 
-def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+def _twists(nominal: Nominal, fit: LatticeFit, progress: Progress | None) -> list[dict[str, Any]]:
+    """One row a twist, in the plan's order; those that a half-done piece has not yet are there without figures."""
     position_u95, position_std = radius95(fit.position_cov_mm2), largest_std(fit.position_cov_mm2)
     common = fit.overturn_std_deg or 0.0
     budgets = twist_budgets(fit)
@@ -128,20 +154,26 @@ def _twists(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
             "size_u95": COVERAGE_95 * fit.size_std[i],
             "budget": budgets[i],
         }
-        rows.append(
-            {
-                "id": twist.id,
-                "kind": twist.kind,
-                "ring": twist.ring,
-                "border": twist.border,
-                "hand": "ccw" if twist.hand > 0 else "cw",
-                "planned_mm": twist.planned_mm,
-                "status": "measured" if seen else "not_measured",
-                "flags": fit.flags[i],
-                **(figures if seen else dict.fromkeys(figures)),
-            }
-        )
+        status = "measured" if seen else "not_measured"
+        rows.append({**_twist(twist, status, fit.flags[i]), **(figures if seen else dict.fromkeys(figures))})
+    if progress is not None and progress.not_made:
+        rows += [{**_twist(twist, "not_made", ()), **dict.fromkeys(figures)} for twist in progress.not_made]
+        rows.sort(key=lambda row: int(row["id"][1:]))
     return rows
+
+
+def _twist(twist: Twist, status: str, flags: tuple[str, ...]) -> dict[str, Any]:
+    """What a row says of a twist beside its figures."""
+    return {
+        "id": twist.id,
+        "kind": twist.kind,
+        "ring": twist.ring,
+        "border": twist.border,
+        "hand": "ccw" if twist.hand > 0 else "cw",
+        "planned_mm": twist.planned_mm,
+        "status": status,
+        "flags": flags,
+    }
 
 
 def _edges(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""Pleats and outline as rows of result.json."""
+"""Pleats, panels and outline as rows of result.json."""
 
 from __future__ import annotations
 
@@ -37,6 +37,36 @@ def pleat_rows(fit: LatticeFit) -> list[dict[str, Any]]:
         }
         for i, name in enumerate(pleats.ids)
     ]
+
+
+def panel_rows(nominal: Nominal, fit: LatticeFit) -> list[dict[str, Any]]:
+    """One row a panel, in the plan's order; none where the fit holds no panels."""
+    panels = fit.panels
+    if panels is None:
+        return []
+    u95 = radius95(panels.position_cov_mm2)
+    rows = []
+    for i, panel in enumerate(nominal.panels):
+        seen = bool(panels.measured[i])
+        figures = {
+            "position_error_mm": panels.position_error_mm[i],
+            "position_u95_mm": u95[i],
+            "angle_error_deg": panels.angle_error_deg[i],
+            "angle_u95_deg": COVERAGE_95 * panels.angle_std_deg[i],
+            "size_error": panels.size_error[i],
+            "size_u95": COVERAGE_95 * panels.size_std[i],
+        }
+        rows.append(
+            {
+                "id": panel.id,
+                "planned_mm": panel.planned_mm,
+                "layers": panel.layers,
+                "status": "measured" if seen else "not_measured",
+                "flags": panels.flags[i],
+                **(figures if seen else dict.fromkeys(figures)),
+            }
+        )
+    return rows
 
 
 def outline_record(nominal: Nominal, fit: LatticeFit) -> dict[str, Any] | None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from foldtrue.averages import mean_error
 from foldtrue.frames import Array
 from foldtrue.handover import Inspection
 from foldtrue.measured import COVERAGE_95, radius95
@@ -32,6 +33,7 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
         "twists": len(nominal.twists),
         "measured": len(seen),
         "not_measured": len(nominal.twists) - len(seen),
+        "not_made": len(inspection.progress.not_made) if inspection.progress else 0,
         "position_clearly_off": int(np.sum(distance > radius)),
         "position_rms_mm": position["rms"],
         "position_mean_error_mm": position["mean_error"],
@@ -45,26 +47,6 @@ def summarise(inspection: Inspection) -> dict[str, Any]:
         "worst_position": _worst(ids, distance, radius, "mm"),
         "worst_angle": _worst(ids, turn, COVERAGE_95 * turn_std, "deg"),
     }
-
-
-def mean_error(errors: Array, covariances: Array) -> dict[str, Any]:
-    """RMS, mean error without noise, and its 95 % uncertainty, of errors (N, D) with covariances (N, D, D).
-
-    The variance of the mean square, errors of different twists taken as independent, is the mean over N^2 of
-    4 d'Cd + 2 tr(C^2) less the noise's own part in d'Cd; the uncertainty is the distance to the farther end of the
-    interval that the square's 95 % interval gives for its root, which stays meaningful at zero. All None for N = 0.
-    """
-    count = len(errors)
-    if count == 0:
-        return {"rms": None, "mean_error": None, "u95": None}
-    square = np.sum(errors**2, axis=1)
-    noise = np.trace(covariances, axis1=1, axis2=2)
-    noise_square = np.einsum("nij,nji->n", covariances, covariances)
-    signal = np.maximum(np.einsum("ni,nij,nj->n", errors, covariances, errors) - noise_square, 0.0)
-    std = np.sqrt(np.sum(4 * signal + 2 * noise_square)) / count
-    excess = max(0.0, float(np.mean(square - noise)))
-    low, mean, high = np.sqrt([max(0.0, excess - COVERAGE_95 * std), excess, excess + COVERAGE_95 * std]).tolist()
-    return {"rms": float(np.sqrt(np.mean(square))), "mean_error": mean, "u95": max(high - mean, mean - low)}
 
 
 def _worst(ids: list[str], error: Array, u95: Array, unit: str) -> dict[str, Any] | None:

@@ -57,6 +57,7 @@ BY = {
     "A4": "the sheet of A4 under it",
     "Letter": "the sheet of Letter under it",
     "card": "the card beside it",
+    "mat": "the printed mat",
     "scan": "the scan's resolution",
     "corners": "the rectangle that was pointed at",
 }
@@ -108,6 +109,7 @@ def summary_text(record: Record) -> str:
         f"{whole['measured']} of {whole['twists']} twists measured after {name}, {lit}{side}, "
         f"plan turned {plane['turn_deg']:.1f} deg in the photo."
     ]
+    lines += _progress(record)
     if whole["measured"]:
         lines += _figures(whole)
         lines += _shape(record)
@@ -119,6 +121,23 @@ def summary_text(record: Record) -> str:
         lines.append(_form(record["fit"], BY[plane["reference"]]))
     lines += [_sentence(name) for name in plane["assumed"]]
     return "\n".join(lines)
+
+
+def _progress(record: Record) -> list[str]:
+    """How far the piece has come, where that was asked; nothing of a piece measured against the whole plan."""
+    progress = record.get("progress")
+    if progress is None:
+        return []
+    if progress["finished"]:
+        return ["The piece is finished: every twist of the plan is folded, and all are measured."]
+    rival = "no other stage fits"
+    if progress["rival"] is not None:
+        rival = f"{progress['rival']} folded would fit {progress['rival_score']:.2f}"
+    told = "as was said" if progress["said"] else "as the picture shows"
+    return [
+        f"Half-done piece, {told}: {progress['stage']} folded (fit {progress['score']:.2f}; {rival}); "
+        f"{record['summary']['not_made']} twists not made yet."
+    ]
 
 
 def _form(fit: Record, reference: str) -> str:
@@ -191,9 +210,10 @@ def leading_lines(leads: Record | None) -> list[str]:
 
 
 def twist_table(record: Record) -> str:
-    """All twists, worst place first, those not measured last."""
+    """All twists that are made, worst place first, those not measured last."""
     overturn = record["fit"]["overturn_deg"] or 0.0
-    rows = [_row(twist, overturn) for twist in sorted(record["twists"], key=_badness)]
+    made = [twist for twist in record["twists"] if twist["status"] != "not_made"]
+    rows = [_row(twist, overturn) for twist in sorted(made, key=_badness)]
     head = ("twist", "ring", "hand", "off by, mm", "x, mm", "y, mm", "turn, deg", "flags")
     widths = [max(len(row[i]) for row in [head, *rows]) for i in range(len(head))]
     return "\n".join(_line(row, widths) for row in [head, *rows])

@@ -11,16 +11,20 @@ from typing import Any
 
 from foldtrue.errors import UsageError
 from foldtrue.handover import Inspection
-from foldtrue.report.files import OVERLAY, PLEATS, RESULT, TOUCH_UP, TWISTS, write_whole
+from foldtrue.report.files import OVERLAY, PICTURE, PLACES, PLEATS, RESULT, TOUCH_UP, TWISTS, write_whole
 from foldtrue.report.result import result_record
 from foldtrue.report.tables import pleats_csv, twists_csv
 
 
 @dataclass(frozen=True, kw_only=True)
 class ReportOptions:
-    """overlay: draw the picture too. longest_side_px: size the photo is drawn at, 600 to 8000 (else UsageError)."""
+    """overlay: draw the picture too. touch_up: draw the touch-up list. picture: write the photo without marks, and what
+    lies where on it, from which reports are made later. longest_side_px: size the photo is drawn at, 600 to 8000 (else
+    UsageError)."""
 
     overlay: bool = True
+    touch_up: bool = True
+    picture: bool = True
     longest_side_px: int = 2000
 
     def __post_init__(self) -> None:
@@ -44,19 +48,19 @@ def write_report(
     out_dir: Path | str,
     options: ReportOptions | None = None,
     more: Mapping[str, Any] | None = None,
-    judge: Callable[[Mapping[str, Any]], Mapping[str, Any]] | None = None,
+    assess: Callable[[Inspection, Mapping[str, Any]], Mapping[str, Any]] | None = None,
 ) -> ReportFiles:
-    """Write result.json, twists.csv, pleats.csv and overlay.png into `out_dir`, making the folder where needed; more:
-    what else result.json holds; judge: gives `judgement` of result.json from all the rest, and makes the touch-up list
-    be drawn.
+    """Write result.json, twists.csv, pleats.csv, overlay.png, picture.jpg and picture.json into `out_dir`, making the
+    folder where needed; more: what else result.json holds; assess: gives `judgement` and `diagnosis` of result.json
+    from all the rest, and makes the touch-up list be drawn.
 
     Raises UnreadableFile when one of them cannot be written; then none is left.
     """
     options = options or ReportOptions()
     folder = Path(out_dir)
     record = {**result_record(inspection), **(more or {})}
-    if judge is not None:
-        record["judgement"] = judge(record)
+    if assess is not None:
+        record |= assess(inspection, record)
     contents = {
         RESULT: record_text(record).encode(),
         TWISTS: twists_csv(record).encode(),
@@ -66,7 +70,13 @@ def write_report(
         from foldtrue.report.overlay import overlay_png
 
         contents[OVERLAY] = overlay_png(inspection, record, options.longest_side_px)
+    if options.touch_up:
         contents |= _touch_up_pictures(inspection, record)
+    if options.picture:
+        from foldtrue.report.picture import show_picture
+
+        shown = show_picture(inspection, options.longest_side_px)
+        contents |= {PICTURE: shown.jpeg, PLACES: json.dumps(shown.places).encode()}
     try:
         for name, content in contents.items():
             write_whole(folder / name, content)

@@ -12,6 +12,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
+from foldtrue.report.files import CROP, TOUCH_UP
+from foldtrue.report.units import Units
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN, Job
 from foldtrue.web.shown import shown_result
@@ -54,8 +56,10 @@ async def show(request: Request) -> Response:
 
 
 def _result(bench: Bench, job: Job) -> Response:
-    shown = shown_result(bench.desk.out(job))
-    return bench.page(f"result-{shown.kind}.html", job=job, shown=shown, files=shown.files)
+    shown = shown_result(bench.desk.out(job), Units("mm"))
+    folder = bench.desk.out(job) / TOUCH_UP
+    crops = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    return bench.page(f"result-{shown.kind}.html", job=job, shown=shown, files=shown.files, crops=crops)
 
 
 async def state(request: Request) -> Response:
@@ -81,6 +85,15 @@ async def again(request: Request) -> Response:
     new = await run_in_threadpool(bench.desk.again, job, options)
     bench.runner.add(new)
     return go_to(f"/job/{new.id}")
+
+
+async def crop(request: Request) -> Response:
+    """A picture of the touch-up list."""
+    bench, job, name = bench_of(request), _job(request), request.path_params["name"]
+    path = bench.desk.out(job) / TOUCH_UP / name if CROP.fullmatch(name) else None
+    if path is None or not path.is_file():
+        raise HTTPException(404)
+    return FileResponse(path, media_type="image/png")
 
 
 async def file(request: Request) -> Response:

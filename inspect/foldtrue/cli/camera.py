@@ -1,0 +1,40 @@
+"""foldtrue camera: what a camera can resolve where it stands, by a photo of the bare mat."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from foldtrue.cli.parts import FILE, Progress
+
+
+@click.command()
+@click.argument("photos", type=FILE, nargs=-1, required=True, metavar="PHOTO...")
+@click.option("--out", type=FILE, help="File to write the figures to, such as camera.json; none without it.")
+def camera(photos: tuple[Path, ...], out: Path | None) -> None:
+    """Measure what a camera can resolve, from photos of the printed mat lying flat and bare.
+
+    Pixels per millimetre, blur, noise, the limit they set for the place of a fold edge, the lens term and how even the
+    light is. Take the photo as you photograph pieces: same place, zoom and light.
+    """
+    import numpy as np
+
+    from foldtrue.inspection import describe_photo
+    from foldtrue.photo import read_photo
+    from foldtrue.rectify.mat_camera import check_camera, together
+    from foldtrue.report.camera import camera_file, camera_record, camera_text
+    from foldtrue.report.files import write_whole
+
+    checks = []
+    with Progress() as progress:
+        for path in photos:
+            progress("photo")
+            photo = read_photo(path)
+            progress("scale")
+            checks.append((describe_photo(path, photo), check_camera(photo)))
+    lens = together(*(np.array([getattr(c, name) for _, c in checks]) for name in ("k1", "k1_std")))
+    record = camera_record(checks, lens)
+    if out is not None:
+        write_whole(out, camera_file(record))
+    click.echo(camera_text(record))
