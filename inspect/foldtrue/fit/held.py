@@ -18,7 +18,7 @@ from foldtrue.handover import Held, LatticeFit, Nominal
 
 GLASS_MM, GLASS_INDEX = 3.0, 1.52
 """A picture frame's pane, and the refractive index of window glass (soda-lime, 589 nm [from memory])."""
-BESIDE = ("card", "A4", "Letter", "corners")
+BESIDE = ("mat", "card", "A4", "Letter", "corners")
 """Things of known size that may lie under the glass with the piece, or beside it."""
 
 
