@@ -19,8 +19,8 @@ import httpx2
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "inspect")]
 
-from recorded import thousand_pieces
-from served import ROOT, Served
+from recorded import thousand_pieces  # noqa: E402
+from served import ROOT, Served  # noqa: E402
 
 SAMPLE = ROOT / "sample_images" / "window-panel"
 PAGES = (

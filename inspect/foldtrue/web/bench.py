@@ -1,4 +1,4 @@
-"""What all pages share: the folder, the desk and its runner, the plans, the record, the templates and the forms' token."""
+"""What all pages share: folder, desk and runner, plans, record, templates, and the forms' token."""
 
 from __future__ import annotations
 
