@@ -33,6 +33,7 @@ def planted(nominal, habits, times, seed):
     place -= basis @ (basis.T @ place)
     variances = np.tile([NOISE_MM**2, NOISE_MM**2, NOISE_DEG**2], count)
     fit = SimpleNamespace(
+        alignment="homography",
         twist_cov=np.diag(variances),
         measured=np.ones(count, bool),
         position_error_mm=place.reshape(-1, 2),

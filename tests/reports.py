@@ -8,11 +8,10 @@ from html.parser import HTMLParser
 
 from PIL import Image
 
+from foldtrue.assess import assess_by
 from foldtrue.handover_judge import Rule
-from foldtrue.judge.piece import judge_record
 from foldtrue.judge.tolerances import parse_tolerances
 from foldtrue.photo import read_photo
-from foldtrue.report.judgement import judgement_record
 from foldtrue.report.page import PageOptions
 from foldtrue.report.write import write_report
 
@@ -27,13 +26,9 @@ LIMITS = {
 LATITUDE = (47.0, 33.0, 12.0)
 
 
-def judged(record):
-    return judgement_record(judge_record(record, parse_tolerances(LIMITS), Rule()))
-
-
 def finished(inspection, folder):
     """Write the whole result and give its record."""
-    return write_report(inspection, folder, judge=judged).record
+    return write_report(inspection, folder, assess=assess_by(parse_tolerances(LIMITS), Rule())).record
 
 
 def telling_photo(pixels):

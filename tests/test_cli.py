@@ -190,6 +190,21 @@ def test_what_the_person_says_reaches_the_measurement(plan_file, measured):
     assert options.held == "window"
 
 
+def test_corners_reach_the_measurement(plan_file, measured):
+    said = "piece photo.jpg --corners 1,2,3,4,5,6,7,8.5 --corners-mm 300,200 --plan"
+    assert call(said, plan_file) == 0
+    _, _, options = measured[0]
+    assert options.corners_px == ((1.0, 2.0), (3.0, 4.0), (5.0, 6.0), (7.0, 8.5))
+    assert options.corners_mm == (300.0, 200.0)
+
+
+@pytest.mark.parametrize("corners", ["1,2,3,4,5,6,7", "1,2,3,4,5,6,7,a", "1,2,3,4,5,6,7,8,9", ""])
+def test_corners_that_are_none_are_declined(corners, plan_file, capsys):
+    said = ["piece", "photo.jpg", "--plan", str(plan_file), "--corners-mm", "300,200", "--corners", corners]
+    assert run(said) == 2
+    assert "8 numbers" in one_line(capsys.readouterr())
+
+
 @pytest.mark.parametrize("at", ["3", "1,2,3", "a,b", ""])
 def test_a_point_that_is_none_is_declined(at, plan_file, capsys):
     assert run(["piece", "photo.jpg", "--plan", str(plan_file), "--at", at]) == 2

@@ -95,3 +95,20 @@ def test_a_pixel_that_no_point_is_imaged_at_still_gives_a_finite_place(k1, times
     plane = PlaneMap(H, k1, np.array([900.0, 700.0]), 1200.0)
     far = plane.centre_px + np.array([1200.0 * times * np.sqrt(-1 / (3 * k1)), 0.0])
     assert np.isfinite(plane.undistort(far[None])).all()
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 8), st.floats(-0.05, 0.05))
+def test_a_terms_field_is_how_far_the_place_read_at_a_pixel_moves(term, k1):
+    plane = PlaneMap(H, k1, np.array([1000.0, 750.0]), 1500.0)
+    px = plane.to_px(POINTS)
+    size = np.array([7.0, 7.0, 900.0, 7.0, 7.0, 700.0, 2e-4, 2e-4, 0.02])[term] * 1e-4
+
+    def read(step):
+        terms = H.ravel().copy()
+        terms[:8] += step * (np.arange(8) == term)
+        return PlaneMap(terms.reshape(3, 3), k1 + step * (term == 8), plane.centre_px, plane.focal_px).to_mm(px)
+
+    wanted = (read(size) - read(-size)) / (2 * size)
+    found = plane.term_fields(POINTS)[:, :, term]
+    np.testing.assert_allclose(found, wanted, rtol=1e-4, atol=1e-6 * np.abs(wanted).max())

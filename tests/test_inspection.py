@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from foldtrue.errors import UsageError
-from foldtrue.inspection import InspectOptions, describe_origin, inspect_photo
+from foldtrue.inspection import InspectOptions, describe_origin, inspect_photo, inspect_photos
 from foldtrue.plan.file import parse_plan
 
 PLAN = {
@@ -35,7 +35,8 @@ def test_origin_is_plain_json_and_names_what_the_figures_rest_on(nominal, photo)
     assert origin["photo"]["size_px"] == [1440, 1080]
     assert origin["plan"]["sha256"] == nominal.plan_sha256
     said = {"side": "back", "at_px": [3.0, 4.0]}
-    unsaid = {"view": "auto", "reference": "auto", "dpi": None, "bars_mm": None, "held": "free"}
+    unsaid = {"view": "auto", "reference": "auto", "held": "free"}
+    unsaid |= dict.fromkeys(("dpi", "bars_mm", "corners_px", "corners_mm"))
     assert origin["options"] == unsaid | said
     assert origin["versions"]["numpy"]
 
@@ -58,3 +59,32 @@ def test_a_view_and_a_side_that_contradict_are_declined(view, side):
 def test_a_reference_of_unknown_kind_is_declined():
     with pytest.raises(UsageError, match="no reference 'A5'"):
         InspectOptions(reference="A5")
+
+
+CORNERS = ((10.0, 10.0), (190.0, 12.0), (185.0, 110.0), (12.0, 105.0))
+
+
+@pytest.mark.parametrize(
+    ("said", "message"),
+    [
+        ({"corners_px": CORNERS}, "--corners-mm"),
+        ({"corners_mm": (300.0, 200.0)}, "--corners X1"),
+        ({"reference": "corners"}, "never guessed"),
+        ({"corners_px": CORNERS, "corners_mm": (300.0, 200.0), "reference": "A4"}, "cannot both"),
+        ({"corners_px": CORNERS, "corners_mm": (300.0, 200.0), "dpi": 300.0}, "cannot both"),
+    ],
+)
+def test_corners_stand_alone_and_whole(said, message):
+    with pytest.raises(UsageError, match=message):
+        InspectOptions(**said)
+
+
+def test_corners_that_are_given_are_what_is_asked_for():
+    assert InspectOptions(corners_px=CORNERS, corners_mm=(300.0, 200.0)).asked == "corners"
+    assert InspectOptions().asked == "auto"
+
+
+def test_corners_belong_to_one_photo():
+    options = InspectOptions(corners_px=CORNERS, corners_mm=(300.0, 200.0))
+    with pytest.raises(UsageError, match="--corners"):
+        inspect_photos(["a.jpg", "b.jpg"], parse_plan(PLAN), options)

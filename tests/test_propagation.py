@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from foldtrue.frames import apply_homography, homography_jacobian
-from foldtrue.propagation import effective_freedom, propagate
+from foldtrue.propagation import covariance_root, effective_freedom, propagate
 
 MATRIX = np.array([[3.0, 0.2, 50.0], [-0.1, 2.8, 40.0], [1e-3, 5e-4, 1.0]])
 
@@ -49,3 +49,12 @@ def test_freedoms_lie_between_the_fewest_and_all_together(parts):
     variances, freedoms = zip(*parts, strict=True)
     found = effective_freedom(variances, freedoms)
     assert min(freedoms) * (1 - 1e-9) <= found <= sum(freedoms) * (1 + 1e-9)
+
+
+def test_the_root_of_a_covariance_gives_it_back_whatever_the_units():
+    units = np.array([1e3, 1.0, 1e-7, 0.0])
+    mixed = np.array([[1.0, 0.3, -0.5, 0], [0.3, 1.0, 0.2, 0], [-0.5, 0.2, 1.0, 0], [0, 0, 0, 1.0]])
+    cov = mixed * np.outer(units, units)
+    root = covariance_root(cov)
+    assert root.shape == (4, 3)  # what is known for certain takes no column
+    np.testing.assert_allclose(root @ root.T, cov, rtol=1e-9, atol=0)

@@ -74,6 +74,19 @@ class PlaneMap:
         shift = px * np.sum((px / self.focal_px) ** 2, 1)[:, None]
         return np.asarray(np.linalg.solve(self.jacobian(xy_mm), shift[:, :, None])[:, :, 0])
 
+    def term_fields(self, xy_mm: Array) -> Array:
+        """Change (N, 2, 9) mm of the place read at xy_mm per unit of the homography's first eight terms (row by row)
+        and of k1, the pixel held fixed."""
+        p = np.asarray(xy_mm, float)
+        last = p @ self.homography[2, :2] + self.homography[2, 2]
+        row = np.column_stack([p, np.ones(len(p))]) / last[:, None]
+        image = apply_homography(self.homography, p)
+        moved = np.zeros((len(p), 2, 8))
+        moved[:, 0, 0:3] = moved[:, 1, 3:6] = row
+        moved[:, :, 6:8] = -image[:, :, None] * row[:, None, :2]
+        by_terms = -np.linalg.solve(homography_jacobian(self.homography, p), moved)
+        return np.concatenate([by_terms, -self.radial_field(p)[:, :, None]], 2)
+
     def jacobian(self, xy_mm: Array) -> Array:
         """d px / d mm at (N, 2) points; (N, 2, 2), row = px axis."""
         u = apply_homography(self.homography, xy_mm)

@@ -15,12 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover_figures import Budget, Form, Outline, PanelPoses, Pleats
+from foldtrue.references import ReferenceKind
 
 IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 View = Literal["backlit", "front", "back"]
 Side = Literal["front", "back"]
-ReferenceKind = Literal["mat", "scan", "corners", "card", "A4", "Letter"]
+Alignment = Literal["similarity", "homography"]
 Held = Literal["free", "glass", "window"]
 """How the piece was held: lying or hanging free, flattened under glass, or taped flat to a window."""
 
@@ -181,6 +183,23 @@ class Reference:
 
 
 @dataclass(frozen=True)
+class KnownPlane:
+    """The plane in which the piece's face lies, known from a reference and not from the piece.
+
+    map: px <-> that plane, on the plan's axes as nearly as a similarity brings them there, so that a twist is within
+    a few mm of its planned place; size: true mm per mm of this map. map_cov: (9, 9) covariance of the homography's
+    first eight terms (the last is 1) and k1, with the reference's own size and the piece's height in it; own_cov: the
+    part of it that another photo with the same reference has anew.
+    """
+
+    kind: ReferenceKind
+    map: PlaneMap
+    size: float
+    map_cov: Array
+    own_cov: Array
+
+
+@dataclass(frozen=True)
 class Plane:
     """Where the piece lies in the photo.
 
@@ -231,101 +250,6 @@ class Features:
 
 
 @dataclass(frozen=True)
-class Pleats:
-    """Every pleat (P) of the plan, in the order of its facets, against the plan.
-
-    ids: P names. twists: per pleat the ids of the two twists it joins, or of the one it runs from to the rim.
-    edges_seen: (P, 2) whether its mountain and its valley edge were measured in this photo. planned_mm: (P,) width.
-    width_error_mm, width_std_mm: (P,). parallelism_deg, parallelism_std_deg: (P,) angle between the edges, positive
-    where the pleat widens from its first twist outwards. straightness_mm, straightness_u95_mm: (P,) of the edges seen.
-    nan = not measured; flags: per pleat why.
-    """
-
-    ids: tuple[str, ...]
-    twists: tuple[tuple[str, ...], ...]
-    edges_seen: BoolArray
-    planned_mm: Array
-    width_error_mm: Array
-    width_std_mm: Array
-    parallelism_deg: Array
-    parallelism_std_deg: Array
-    straightness_mm: Array
-    straightness_u95_mm: Array
-    flags: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True)
-class Outline:
-    """The folded piece's outer boundary against the plan's: side k runs from corner k to corner k + 1 of
-    Nominal.outline_mm (K).
-
-    offset_mm: (K,) of the side's straight line at its planned middle, positive outwards; angle_deg: (K,) ccw; cov: (2
-    K, 2 K) of all offsets (mm), then all angles (deg). seen: (K,) share of the side's length that was measured.
-    across: (A, 2) pairs of opposite sides; across_error_mm (A,), across_cov_mm2 (A, A): their distance, measured less
-    planned.
-    corner_error_mm: (K, 2), corner_cov_mm2: (K, 2, 2) where the sides on either side of a corner meet. nan = not
-    measured; flags: per side why.
-    """
-
-    offset_mm: Array
-    angle_deg: Array
-    cov: Array
-    seen: Array
-    across: IntArray
-    across_error_mm: Array
-    across_cov_mm2: Array
-    corner_error_mm: Array
-    corner_cov_mm2: Array
-    flags: tuple[tuple[str, ...], ...]
-
-
-BUDGET_TERMS = (
-    "pixel_noise",
-    "paper_texture",
-    "folds_apart",
-    "paper_height",
-    "which_edge",
-    "unseen",
-    "light_shift",
-    "light_slope",
-    "twist_size",
-    "lens",
-)
-"""Where the uncertainty of a twist comes from; defined in docs/uncertainty.md."""
-
-
-@dataclass(frozen=True)
-class Budget:
-    """Stated variances split into G terms, in the order of BUDGET_TERMS, which add up to them.
-
-    position_cov_mm2: (G, T, 2, 2), sums to LatticeFit.position_cov_mm2. turn_var_deg2: (G, T) of the turns relative to
-    the piece, sums to angle_std_deg squared; overturn_var_deg2: (G,), sums to overturn_std_deg squared.
-    waves_cov_mm2: (T, 2, 2) beside them and in none of those sums: what waves of the paper may do to places that no
-    fold shows; None where the camera's place is not known.
-    """
-
-    position_cov_mm2: Array
-    turn_var_deg2: Array
-    overturn_var_deg2: Array
-    waves_cov_mm2: Array | None
-
-
-@dataclass(frozen=True)
-class PanelPoses:
-    """Pose of every panel (P) of the plan by its corners, as of a twist: position_error_mm (P, 2), position_cov_mm2 (P,
-    2, 2), angle_error_deg, angle_std_deg, size_error, size_std (P,); measured (P,) bool; flags: per panel why not."""
-
-    position_error_mm: Array
-    position_cov_mm2: Array
-    angle_error_deg: Array
-    angle_std_deg: Array
-    size_error: Array
-    size_std: Array
-    measured: BoolArray
-    flags: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True)
 class LatticeFit:
     """The adjusted network and every twist's pose against the plan.
 
@@ -339,6 +263,7 @@ class LatticeFit:
     twist_cov: (3 T, 3 T) of all twists' x, y (mm) and turn (deg) together, twist by twist, after the whole piece's fit;
     noise_cov: the part of it from the photo's own noise and lens; the rest, from what the piece hides (shifts of a
     kind, folds that do not meet, grooves, what is taken for granted), another photo of the view may have alike.
+    alignment: what was taken out as the whole piece's fit. form: what that left, where it was a similarity.
     budget: where the twists' uncertainty comes from; scale_budget: relative standard uncertainty of the scale by
     source, their squares add up to that of scale_std / scale; None where they are not known, as of several photos.
     """
@@ -374,6 +299,8 @@ class LatticeFit:
     outline: Outline | None = None
     twist_cov: Array | None = None
     noise_cov: Array | None = None
+    alignment: Alignment = "homography"
+    form: Form | None = None
     budget: Budget | None = None
     scale_budget: Mapping[str, float] | None = None
     panels: PanelPoses | None = None

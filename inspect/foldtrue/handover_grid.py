@@ -15,7 +15,8 @@ from typing import Any, Literal
 import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray, Photo, ReferenceKind
+from foldtrue.handover import BoolArray, IntArray, Photo
+from foldtrue.references import ReferenceKind
 
 LineStatus = Literal["measured", "missing", "not_measured"]
 GridView = Literal["backlit", "front"]

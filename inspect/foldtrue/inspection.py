@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Held, Inspection, Nominal, Photo, Plane, Side, View
+from foldtrue.handover import Held, Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
 from foldtrue.handover_pool import PooledInspection
+from foldtrue.references import Asked
 
 if TYPE_CHECKING:
     from foldtrue.fit.bend import Bend
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from foldtrue.rectify.piece import RectifyOptions
 
 Result = TypeVar("Result")
-REFERENCES = ("auto", "none", "mat", "scan", "card", "A4", "Letter")
+REFERENCES = get_args(Asked)
 _LIBRARIES = ("foldtrue", "numpy", "scipy", "opencv-python", "pillow")
 
 
@@ -32,10 +33,11 @@ class InspectOptions:
 
     view: how it was lit and from where; 'auto' tries. side: which side faces the camera, None = not said. at_px: (x, y)
     of the piece's centre in the upright photo, None = find it. reference: the thing of known size in the picture,
-    'auto' = look for one. dpi: resolution of a scan, None = as its file says. pins: rows (x mm, y mm, x px, y px) of
-    points of the folded plan and where they are in the upright photo, laid there by hand; None = find it. held: how the
-    piece was held: 'free', under 'glass', or taped flat to a 'window'. bars_mm: measured
-    lengths of the mat's bars along its bottom and left side, None = not measured.
+    'auto' = look for one. dpi: resolution of a scan, None = as its file says. corners_px: four (x, y) of a rectangle in
+    the upright photo, clockwise from its top left as the photo shows it; corners_mm: its width and height. pins: rows
+    (x mm, y mm, x px, y px) of points of the folded plan and where they are in the upright photo, laid there by hand;
+    None = find it. held: how the piece was held: 'free', under 'glass', or taped flat to a 'window'. bars_mm:
+    measured lengths of the mat's bars along its bottom and left side, None = not measured.
 
     Raises UsageError for a value outside these.
     """
@@ -43,8 +45,10 @@ class InspectOptions:
     view: View | Literal["auto"] = "auto"
     side: Side | None = None
     at_px: tuple[float, float] | None = None
-    reference: Literal["auto", "none", "mat", "scan", "card", "A4", "Letter"] = "auto"
+    reference: Asked = "auto"
     dpi: float | None = None
+    corners_px: tuple[tuple[float, float], ...] | None = None
+    corners_mm: tuple[float, float] | None = None
     pins: tuple[tuple[float, float, float, float], ...] | None = None
     held: Held = "free"
     bars_mm: tuple[float, float] | None = None
@@ -66,6 +70,29 @@ class InspectOptions:
             raise UsageError("A resolution belongs to a scan.", "Leave out --dpi, or say --reference scan.")
         if self.bars_mm is not None and self.reference not in ("auto", "mat"):
             raise UsageError("Bars belong to the printed mat.", "Leave out --bars, or say --reference mat.")
+        self._check_corners()
+
+    def _check_corners(self) -> None:
+        if (self.corners_px is None) != (self.corners_mm is None):
+            raise UsageError(
+                "Four corners and the size of their rectangle belong together.",
+                "Give both --corners X1,Y1,X2,Y2,X3,Y3,X4,Y4 and --corners-mm WIDTH,HEIGHT.",
+            )
+        if self.corners_px is None and self.reference == "corners":
+            raise UsageError(
+                "Corners are never guessed.", "Point at them with --corners and give their size with --corners-mm."
+            )
+        if self.corners_px is not None and self.reference not in ("auto", "corners"):
+            raise UsageError(
+                f"Corners and {self.reference} cannot both give the scale.", "Leave out --corners or --reference."
+            )
+        if self.corners_px is not None and self.dpi is not None:
+            raise UsageError("Corners and a scan cannot both give the scale.", "Leave out --corners or --dpi.")
+
+    @property
+    def asked(self) -> Asked:
+        """The thing of known size that is asked for: corners, where they are given."""
+        return self.reference if self.corners_px is None else "corners"
 
 
 class Clock:
@@ -75,10 +102,10 @@ class Clock:
         self.timings_s: dict[str, float] = {}
         self._on_step = on_step or (lambda step: None)
 
-    def run(self, step: str, work: Callable[..., Result], *args: Any) -> Result:
+    def run(self, step: str, work: Callable[..., Result], *args: Any, **named: Any) -> Result:
         self._on_step(step)
         start = time.perf_counter()
-        result = work(*args)
+        result = work(*args, **named)
         self.timings_s[step] = self.timings_s.get(step, 0.0) + time.perf_counter() - start
         return result
 
@@ -136,8 +163,10 @@ def measure_placed(
     from foldtrue.fit.bend import bend_of
     from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
-    from foldtrue.rectify.reference import with_scale
+    from foldtrue.rectify.reference import located_reference, with_scale
 
+    where = (options.asked, options.dpi, options.corners_px, options.corners_mm)
+    reference = clock.run("scale", located_reference, photo, *where)
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
     plane = clock.run("fit", align_plane, placed, plane, nominal)
@@ -147,13 +176,30 @@ def measure_placed(
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
     camera = camera_place(photo, plane.map)
     height = paper_height(nominal, camera, options.held)
-    fit = clock.run("fit", fit_lattice, features, plane, nominal, None, height)
+    fit = clock.run("fit", fit_lattice, features, plane, nominal, height=height)
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
-    plane = replace(plane, map=fit.map, assumed=plane.assumed + _said_of(bend, options.held))
-    plane, fit = clock.run("scale", with_scale, photo, nominal, plane, fit, options.reference, options.dpi, mat)
-    fit = scale_under_glass(fit, plane.reference, camera, options.held)
+    plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held))
+    told = replace(plane, map=fit.map)
+    told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat)
+    scanned = told.reference == "scan"  # seen from straight above, whatever its height
+    if known is not None or scanned:
+        seen = {"known": known, "height": None if scanned else height}
+        again = clock.run("fit", fit_lattice, features, plane, nominal, **seen)
+        told, fit = _fitted_again(told, fit, again)
+    fit = scale_under_glass(fit, told.reference, camera, options.held)
     provenance = describe_origin(path, photo, nominal, options)
-    return Inspection(nominal, photo, plane, features, fit, provenance, clock.timings_s)
+    return Inspection(nominal, photo, told, features, fit, provenance, clock.timings_s)
+
+
+def _fitted_again(told: Plane, first: LatticeFit, again: LatticeFit) -> tuple[Plane, LatticeFit]:
+    """Plane and fit once a reference has told the plane, or that there is a scan; its scale is kept where it told no
+    more, and where it is the mat's, by which it is measured in a way of its own (rectify/mat.py)."""
+    if again.alignment == "homography" or told.reference == "mat":
+        again = replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+    if again.alignment == "homography":
+        return told, again
+    kept = tuple(word for word in told.assumed if word != "plane_from_piece")
+    return replace(told, map=again.map, assumed=kept), again
 
 
 def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
@@ -174,13 +220,12 @@ def inspect_photos(
 
     same_way_up: the person says that the piece lay the same way up in all of them; else that is found out.
     A photo that is refused does not stop the others; the first refusal is raised when all are. Raises UsageError for
-    two files of the same content, and for --at, which belongs to one photo.
+    two files of the same content, and for --at and --corners, which belong to one photo.
     """
     from foldtrue.pool import pool_photos
 
     names = _photo_names([Path(path) for path in paths])
-    if len(names) > 1 and options is not None and (options.at_px is not None or options.pins is not None):
-        raise UsageError("A place in the picture belongs to one photo.", "Leave out --at, or measure that photo alone.")
+    _check_places(options, len(names))
     _check_different(names)
     outcomes: dict[str, Inspection | FoldtrueError] = {}
     for name, path in names.items():
@@ -215,6 +260,17 @@ def _photo_names(paths: Sequence[Path]) -> dict[str, Path]:
     if len(named) < len(paths):
         raise UsageError("The same photo is given twice.", "Name each file once: it tells nothing new.")
     return named
+
+
+def _check_places(options: InspectOptions | None, count: int) -> None:
+    """Raise UsageError where the person points at places in the picture and there are several."""
+    if options is None or count < 2:
+        return
+    for option, given in (("--at", options.at_px), ("--corners", options.corners_px), ("the pins", options.pins)):
+        if given is not None:
+            raise UsageError(
+                "A place in the picture belongs to one photo.", f"Leave out {option}, or measure that photo alone."
+            )
 
 
 def _check_different(names: Mapping[str, Path]) -> None:
@@ -256,10 +312,8 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
 
 def _plain_options(options: InspectOptions) -> dict[str, Any]:
     """As JSON values; pins are left out where there are none."""
-    said = asdict(options)
-    said |= {name: list(said[name]) for name in ("at_px", "bars_mm") if said[name] is not None}
-    pins = said.pop("pins")
-    return said if pins is None else said | {"pins": [list(row) for row in pins]}
+    said = {name: _plain(value) for name, value in asdict(options).items()}
+    return said if said["pins"] is not None else {name: value for name, value in said.items() if name != "pins"}
 
 
 def describe_photo(path: Path, photo: Photo) -> Mapping[str, Any]:
@@ -278,6 +332,11 @@ def describe_photo(path: Path, photo: Photo) -> Mapping[str, Any]:
         },
         "versions": {"python": platform.python_version(), **{name: _version(name) for name in _LIBRARIES}},
     }
+
+
+def _plain(value: Any) -> Any:
+    """Tuples as the lists that JSON has."""
+    return [_plain(item) for item in value] if isinstance(value, tuple) else value
 
 
 def _version(package: str) -> str | None:

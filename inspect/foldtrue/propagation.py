@@ -36,6 +36,16 @@ def propagate(model: Callable[[Array], Array], values: ArrayLike, covariance: Ar
     return np.asarray(model(x), float), np.asarray(sensitivity @ cov @ np.swapaxes(sensitivity, -1, -2))
 
 
+def covariance_root(covariance: ArrayLike) -> Array:
+    """(n, q) root of a covariance (n, n), root @ root.T, q its rank; of quantities of any units beside one another."""
+    cov = np.asarray(covariance, float)
+    std = np.sqrt(np.diag(cov))
+    unit = np.where(std > 0, std, 1.0)
+    value, vector = np.linalg.eigh(cov / np.outer(unit, unit))
+    there = value > 1e-12
+    return np.asarray(unit[:, None] * vector[:, there] * np.sqrt(value[there]))
+
+
 def effective_freedom(variances: ArrayLike, freedoms: ArrayLike) -> float:
     """Degrees of freedom of a sum of independent variances, each estimated with its own freedoms (inf = known).
 

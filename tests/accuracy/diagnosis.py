@@ -22,7 +22,7 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / 
 import numpy as np  # noqa: E402
 from panels import folded_panel, panel_plan  # noqa: E402
 from planted import planted  # noqa: E402
-from tables import put, table  # noqa: E402
+from tables import DOCUMENT, put, table  # noqa: E402
 
 from foldtrue.alignment import freedoms  # noqa: E402
 from foldtrue.inspection import InspectOptions, inspect_photo  # noqa: E402
@@ -115,7 +115,7 @@ def main():
         lines.append(f"- {kind} planted in {sum(counts.values())}: {named}")
     print("\n".join(lines))
     if args.doc:
-        put("diagnosis", lines)
+        put("diagnosis", lines, DOCUMENT.with_name("habits.md"))
 
 
 if __name__ == "__main__":

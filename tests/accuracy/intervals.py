@@ -17,6 +17,8 @@ import hashlib
 import json
 import sys
 import tempfile
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
 import numpy as np
@@ -84,16 +86,24 @@ def default_store(kind: str = "backlit") -> Path:
     return Path(tempfile.gettempdir()) / f"foldtrue-intervals-{kind}-{package_digest()}.jsonl"
 
 
-def photos(count: int, store: Path, kind: str = "backlit") -> list[dict]:
+def photos(count: int, store: Path, photo: Callable[[int, Path], dict], processes: int = 1) -> list[dict]:
     """The first `count` photos' rows, those that the store lacks measured now."""
     rows = {r["seed"]: r for r in map(json.loads, store.read_text().splitlines())} if store.exists() else {}
+    lacking = [seed for seed in range(count) if seed not in rows]
     with tempfile.TemporaryDirectory() as folder, store.open("a") as file:
-        for seed in range(count):
-            if seed not in rows:
-                rows[seed] = PHOTO[kind](seed, Path(folder))
-                file.write(json.dumps(rows[seed]) + "\n")
-                file.flush()
+        for row in _measured(lacking, photo, Path(folder), processes):
+            rows[row["seed"]] = row
+            file.write(json.dumps(row) + "\n")
+            file.flush()
     return [rows[seed] for seed in range(count)]
+
+
+def _measured(seeds: list[int], photo: Callable[[int, Path], dict], folder: Path, processes: int) -> Iterator[dict]:
+    if processes == 1:
+        yield from (photo(seed, folder) for seed in seeds)
+        return
+    with ProcessPoolExecutor(processes) as pool:
+        yield from (done.result() for done in as_completed([pool.submit(photo, seed, folder) for seed in seeds]))
 
 
 def held(row: dict) -> np.ndarray:
@@ -177,7 +187,7 @@ def main() -> int:
     parser.add_argument("--store", type=Path)
     parser.add_argument("--doc", action="store_true", help="renew the table in docs/accuracy.md")
     options = parser.parse_args()
-    kept = photos(options.count, options.store or default_store(options.kind), options.kind)
+    kept = photos(options.count, options.store or default_store(options.kind), PHOTO[options.kind])
     head, strata, line = (HEAD, STRATA, stratum) if options.kind == "backlit" else (LIT_HEAD, LIT_STRATA, lit_stratum)
     lines = table(head, [line(name, mine) for name, rule in strata if (mine := [r for r in kept if rule(r)])])
     reasons = sorted({r["declined"] for r in kept if r["declined"]})

@@ -203,9 +203,28 @@ def scale_figures(truth: Truth, site, fit: dict) -> tuple[float, float]:
     """scale_error and scale_held of result.json's fit against these sites' truth; nan where there is none of either."""
     if truth.level != "similarity" or fit["scale"] is None:
         return math.nan, math.nan
-    planned = truth.planned_mm[site]
-    true = math.hypot(*best_map(planned, planned + truth.error_mm[site], "similarity")[:2, 0])
+    true = true_scale(truth, site)
     return fit["scale"] / true - 1, float(abs(fit["scale"] - true) <= fit["scale_u95"])
+
+
+def true_scale(truth: Truth, site) -> float:
+    """Size of the piece / planned size, by the similarity that fits these sites' true places best."""
+    planned = truth.planned_mm[site]
+    return math.hypot(*best_map(planned, planned + truth.error_mm[site], "similarity")[:2, 0])
+
+
+def true_form(truth: Truth, site) -> np.ndarray:
+    """(4,) stretch_x, shear_deg, keystone_x, keystone_y of the true piece (docs/conventions.md), from its places after
+    the similarity that fits them best."""
+    planned = truth.planned_mm[site]
+    rest, _ = left_over(planned, truth.error_mm[site], np.zeros(len(site)), "similarity")
+    reach = float(np.abs(truth.planned_mm).max())
+    x, y = (planned / reach).T
+    one, nil = np.ones_like(x), np.zeros_like(x)
+    columns = ((one, nil), (nil, one), (x, y), (-y, x), (x, -y), (y, x), (x * x, x * y), (x * y, y * y))
+    design = np.concatenate([np.stack([c[axis] for c in columns], 1) for axis in (0, 1)])
+    found = np.linalg.lstsq(design, rest.T.ravel(), rcond=None)[0][4:] * 2 / reach
+    return found * [1, math.degrees(1), 1, 1]
 
 
 def turns_alike(plan_turns: tuple[float, ...], assumed: list[str]) -> tuple[float, ...]:

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import math
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from judging import Misses, Truth, left_over
+from judging import Misses, Truth, left_over, true_form, true_scale
 from simulated import measure, plan_of
 
 from foldtrue.errors import FoldtrueError
 from foldtrue.handover import Nominal, Simulated
 from foldtrue.inspection import InspectOptions
 from foldtrue.plan.fold import fold_plan
+from foldtrue.report.result import result_record
 from foldtrue.simulate import Scene, practice_scene, simulate_photo
+from foldtrue.simulate.budget_scene import drawn_scene, lie_at_random
+from foldtrue.simulate.laid import Scanner
+from foldtrue.simulate.render import diameter
 
 LAYOUTS = ((2, 16, 2), (3, 24, 2), (2, 32, 4), (4, 32, 2))
 SIZES_PX = {
@@ -21,6 +27,13 @@ SIZES_PX = {
     "lit": ((1264, 948), (1632, 1224), (2016, 1512)),
 }
 CARE = ("easy", "medium", "hard")
+LAID = {
+    "backlit": ("none",),
+    "front": ("none", "card", "A4", "Letter", "scan"),
+    "back": ("none", "card", "A4", "Letter", "scan"),
+}
+"""References by view in the study of the budget's own scenes."""
+SHARES = {"backlit": 0.3, "front": 0.4, "back": 0.3}
 WINDOW_DEG = 10.0
 """practice_scene's windows are broader than this, its lamps less broad."""
 
@@ -34,7 +47,7 @@ def backlit_photo(seed: int, folder: Path) -> dict:
     side = "back" if rng.random() < 0.3 else "front"
     scene = practice_scene(seed, care)
     camera = replace(scene.camera, width_px=width, height_px=height, side=side, k1=lens(rng, scene.camera.focal_35mm))
-    scene = replace(scene, camera=camera)
+    scene = replace(scene, camera=camera, lie=lie_at_random(np.random.default_rng([seed, 80])))
     return _measured(seed, layout, care, scene, InspectOptions(side=side), {"side": side}, folder)
 
 
@@ -55,7 +68,8 @@ def lit_photo(seed: int, folder: Path) -> dict:
     care = CARE[rng.integers(len(CARE))]
     view = "back" if rng.random() < 0.4 else "front"
     scene = practice_scene(seed, care, view)
-    scene = replace(scene, camera=replace(scene.camera, width_px=width, height_px=height))
+    camera = replace(scene.camera, width_px=width, height_px=height)
+    scene = replace(scene, camera=camera, lie=lie_at_random(np.random.default_rng([seed, 80])))
     window = scene.lamp.size_deg > WINDOW_DEG
     light = {
         "side": view,
@@ -65,6 +79,50 @@ def lit_photo(seed: int, folder: Path) -> dict:
         "sheet": scene.reference is not None,
     }
     return _measured(seed, layout, care, scene, InspectOptions(), light, folder)
+
+
+def budget_photo(seed: int, folder: Path) -> dict:
+    """A photo whose every parameter is drawn from what the budget says of it (drawn_scene), with a reference that is
+    looked for unnamed, measured by one who says how the piece was lit and which side faces the camera."""
+    rng = np.random.default_rng([seed, 79])
+    layout = LAYOUTS[seed % len(LAYOUTS)]
+    view = str(rng.choice(list(SHARES), p=list(SHARES.values())))
+    laid = str(rng.choice(LAID[view]))
+    plan = plan_of(*layout)
+    nominal = fold_plan(plan)
+    scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
+    made = simulate_photo(nominal, scene)
+    row = {
+        "seed": seed, "view": view, "laid": laid, "spacing": layout[0], "rings": layout[2], "declined": "",
+        "thick_mm": made.truth.settings["piece_height_mm"], "blur_px": scene.sensor.blur_px, **_camera(scene),
+        "pitch_px": float(np.hypot(*made.truth.map.jacobian(np.zeros((1, 2)))[0, :, 0])) * nominal.pitch_mm,
+    }  # fmt: skip
+    options = InspectOptions(view=view, side="front" if view == "backlit" else None)
+    try:
+        inspection, truth, found = measure(made, nominal, plan, folder / f"{os.getpid()}.img", options)
+    except FoldtrueError as error:
+        return row | {"declined": f"{type(error).__name__}: {error.what}"}
+    if found is None or found.wrong:
+        return row | {"declined": "WRONG SITES"}
+    fit = result_record(inspection)["fit"]
+    true = {"scale": true_scale(truth, found.site), **dict(zip(FORM, true_form(truth, found.site), strict=True))}
+    u95 = {name: fit[name.replace("_deg", "_u95_deg") if "_deg" in name else f"{name}_u95"] for name in true}
+    stated = {name: [fit[name] - true[name], u95[name]] for name in true if fit[name] is not None}
+    row |= {"reference": inspection.plane.reference, "alignment": fit["alignment"], "whole": stated}
+    return row | _figures(made, nominal, scene, truth, found)
+
+
+FORM = ("stretch_x", "shear_deg", "keystone_x", "keystone_y")
+
+
+def _camera(scene: Scene) -> dict:
+    if isinstance(scene.camera, Scanner):
+        return {"tilt_deg": math.nan, "distance_mm": math.nan, "focal_mm": math.nan, "k1": math.nan}
+    camera = scene.camera
+    k1 = camera.k1 * (26.0 / camera.focal_35mm) ** 2  # of a 26 mm equivalent lens, as the budget has it
+    return {
+        "tilt_deg": camera.tilt_deg, "distance_mm": camera.distance_mm, "focal_mm": camera.focal_35mm, "k1": k1,
+    }  # fmt: skip
 
 
 def _measured(
@@ -79,7 +137,7 @@ def _measured(
         "blur_px": scene.sensor.blur_px, "pitch_px": scale * nominal.pitch_mm, "declined": "", **more,
     }  # fmt: skip
     try:
-        inspection, truth, found = measure(made, nominal, plan, folder / "photo.jpg", options)
+        inspection, truth, found = measure(made, nominal, plan, folder / f"{os.getpid()}.jpg", options)
     except FoldtrueError as error:
         return row | {"declined": f"{type(error).__name__}: {error.what}"}
     if inspection.plane.side != row["side"]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +51,6 @@ def measure(
     """Write the photo, inspect it, compare; raises what inspect_photo raises."""
     path.write_bytes(made.jpeg)
     inspection = inspect_photo(path, plan, options)
-    truth, record = truth_of(nominal, made), result_record(inspection)
+    truth, record = replace(truth_of(nominal, made), level=inspection.fit.alignment), result_record(inspection)
     alike = turns_alike(nominal.symmetry[inspection.plane.view], record["plane"]["assumed"])
     return inspection, truth, misses(truth, record["twists"], alike)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from foldtrue.alignment import fit_globally, freedoms
-from foldtrue.fit.joint import joint_of
+from foldtrue.fit.joint import joint_of, lens_root
 from foldtrue.fit.lattice import FitOptions, _adjust
 from foldtrue.stretches import left_normals
 
@@ -24,7 +24,7 @@ def joint(solved, nominal):
     _, k1_std, lens_map, network = solved
     planned = np.array([nominal.vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
     whole = fit_globally(planned, planned, "homography", np.ones(len(planned)))
-    return joint_of(network, whole, nominal, lens_map, k1_std)
+    return joint_of(network, whole, nominal, lens_map, lens_root(k1_std))
 
 
 def test_what_the_whole_pieces_fit_takes_up_is_not_left_in_any_figure(joint, nominal):
@@ -45,13 +45,13 @@ def test_covariance_is_that_of_vertices_drawn_at_random_and_fitted_again(joint, 
     reach = float(np.abs(places).max())
     coefficient = np.linalg.lstsq(freedoms(places, "homography", reach)[0], at_centres.T, rcond=None)[0]
     left = drawn - (freedoms(nominal.vertices_mm, "homography", reach)[0] @ coefficient).T
-    found = replace(joint, k1_std=0.0).of_vertices(rows, nominal.vertices_mm)
+    found = replace(joint, map_root=lens_root(0.0)).of_vertices(rows, nominal.vertices_mm)
     np.testing.assert_allclose(np.cov(rows @ left.T), found, atol=0.08 * np.abs(np.diag(found)).max())
 
 
 def test_an_unsure_lens_moves_all_figures_together(joint, nominal):
     rows = np.random.default_rng(2).normal(0, 1, (3, 2 * len(nominal.vertices_mm)))
-    sure, unsure = (replace(joint, k1_std=k).of_vertices(rows, nominal.vertices_mm) for k in (0.0, 0.1))
+    sure, unsure = (replace(joint, map_root=lens_root(k)).of_vertices(rows, nominal.vertices_mm) for k in (0.0, 0.1))
     assert np.linalg.matrix_rank(unsure - sure, tol=1e-9 * np.abs(unsure).max()) == 1
 
 

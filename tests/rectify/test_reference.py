@@ -11,8 +11,8 @@ from card_in_photo import DrawnCard, lay_card
 from panels import folded_panel
 
 from foldtrue.errors import PhotoTooPoor
-from foldtrue.handover import ReferenceKind
 from foldtrue.rectify.reference import AUTO_ORDER, reference_scale
+from foldtrue.references import ReferenceKind
 from foldtrue.simulate import Camera, Ground, Reference, Scene, simulate_photo
 
 

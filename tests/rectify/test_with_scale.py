@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from functools import cache
 
+import numpy as np
 import pytest
 from mat_in_photo import TURN_DEG, mat_photo
 from panels import folded_panel, panel_plan
 
+from foldtrue.alignment import freedoms
 from foldtrue.errors import PhotoTooPoor
+from foldtrue.frames import rotation
 from foldtrue.inspection import InspectOptions, inspect_photo
-from foldtrue.simulate import Camera, Card, Ground, MatSheet, Scene, simulate_photo
+from foldtrue.simulate import Camera, Card, Ground, MatSheet, Scene, simulate_photo, truth_poses
 from foldtrue.simulate.budget_scene import drawn_scene
+from foldtrue.sizes import A4_MM
 
 SEEDS = {"scan": 2, "card": 2, "none": 2, "A4": 8}
 """Drawn scenes whose twists and reference can be measured; many cannot, by their light or size."""
@@ -27,10 +31,10 @@ def measured(tmp_path_factory):
     folder = tmp_path_factory.mktemp("photos")
 
     @cache
-    def measure(kind, asked="auto", dpi=None):
+    def measure(kind, asked="auto", **said):
         path = folder / f"{kind}.img"
         path.write_bytes(shot(kind).jpeg)
-        return inspect_photo(path, panel_plan(3, 24), InspectOptions(view="front", reference=asked, dpi=dpi))
+        return inspect_photo(path, panel_plan(3, 24), InspectOptions(view="front", reference=asked, **said))
 
     return measure
 
@@ -120,3 +124,48 @@ def test_a_card_that_contradicts_the_print_is_said(tmp_path):
     found = inspect_photo(path, panel_plan(*PANEL), InspectOptions(view="front"))
     assert {"mat_scale_assumed", "references_disagree"} <= set(found.plane.assumed)
     assert len(found.plane.private_px) >= 1
+
+
+def test_a_scan_tells_the_plane_a_card_and_a_sheet_do_not(measured):
+    """A card lies far from the piece, and A4's two tolerances leave a percent of aspect."""
+    scan, card, sheet = (measured(kind) for kind in ("scan", "card", "A4"))
+    assert (scan.fit.alignment, card.fit.alignment, sheet.fit.alignment) == ("similarity", *["homography"] * 2)
+    assert "plane_from_piece" not in scan.plane.assumed
+    assert "plane_from_piece" in card.plane.assumed
+    assert (card.fit.form, sheet.fit.form) == (None, None)
+
+
+def test_a_scanned_pieces_form_is_that_of_its_true_places(measured):
+    poses, planned = truth_poses(folded_panel(3, 24), shot("scan").truth), folded_panel(3, 24).twists
+    at, found = np.array([t.planned_mm for t in planned]), measured("scan").fit
+    design, _ = freedoms(at[found.measured], "homography", float(np.abs(at).max()))
+    told = np.linalg.lstsq(design, poses.position_error_mm[found.measured].ravel(), rcond=None)[0]
+    true = 2 * told[4:] / float(np.abs(at).max())
+    assert (np.abs(found.form.figures - true) < 3 * found.form.std).all()
+
+
+def test_a_rectangle_that_is_pointed_at_gives_the_size(measured):
+    """The sheet's own corners, cut as it is, stand for a cutting mat."""
+    settings = shot("A4").truth.settings["reference"]
+    half = 0.5 * (np.array(A4_MM) + settings["deviation_mm"])
+    corners = (half * [[-1, 1], [1, 1], [1, -1], [-1, -1]]) @ rotation(settings["turn_deg"]).T + settings["centre_mm"]
+    px, size = shot("A4").truth.map.to_px(corners), tuple(2 * half)
+    first = int(np.argmin(px.sum(1)))  # clockwise from the top left, as a person would
+    if first % 2:
+        size = size[::-1]
+    px = np.roll(px, -first, 0)
+    found = measured("A4", "corners", corners_px=tuple(map(tuple, px.tolist())), corners_mm=size)
+    true = shot("A4").truth.settings["errors"]["scale"]
+    assert found.plane.reference == "corners"
+    assert not {"scale_assumed", "sheet_assumed"} & set(found.plane.assumed)
+    assert abs(found.fit.scale - true) < 3 * found.fit.scale_std
+
+
+def test_corners_of_something_else_are_refused(measured):
+    """A square that is called oblong: the piece would be out of all shape."""
+    middle, turn = measured("none").fit.map, [[-60.0, 60.0], [60.0, 60.0], [60.0, -60.0], [-60.0, -60.0]]
+    px = middle.to_px(np.array(turn))
+    first = int(np.argmin(px.sum(1)))
+    px = tuple(map(tuple, np.roll(px, -first, 0).tolist()))
+    with pytest.raises(PhotoTooPoor, match="out of shape"):
+        measured("none", "corners", corners_px=px, corners_mm=(126.0, 114.0))

@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from foldtrue.assess import assess_by
 from foldtrue.handover_judge import Rule
-from foldtrue.judge.piece import judge_record
 from foldtrue.judge.tolerances import parse_tolerances
 from foldtrue.report.crops import MOST, crop_name, crop_png
 from foldtrue.report.files import clear_touch_up
-from foldtrue.report.judgement import judgement_record
 from foldtrue.report.result import result_record
 from foldtrue.report.write import ReportOptions, write_report
 
@@ -27,13 +26,12 @@ STRICT = {
 }
 
 
-def judge(record):
-    return judgement_record(judge_record(record, parse_tolerances(STRICT), Rule()))
+assess = assess_by(parse_tolerances(STRICT), Rule())
 
 
 @pytest.fixture
 def entries(inspection):
-    return judge(result_record(inspection))["touch_up"]
+    return assess(inspection, result_record(inspection))["judgement"]["touch_up"]
 
 
 def pixels(png):
@@ -90,7 +88,7 @@ def test_from_behind_the_picture_says_that_turns_look_the_other_way(inspection, 
 
 
 def test_a_judged_report_has_a_picture_for_the_first_entries(inspection, tmp_path):
-    record = write_report(inspection, tmp_path, judge=judge).record
+    record = write_report(inspection, tmp_path, assess=assess).record
     names = [crop_name(entry) for entry in record["judgement"]["touch_up"][:MOST]]
     assert len(names) == MOST
     assert names[0].startswith("01-t")
@@ -98,12 +96,12 @@ def test_a_judged_report_has_a_picture_for_the_first_entries(inspection, tmp_pat
 
 
 def test_without_pictures_there_are_none(inspection, tmp_path):
-    write_report(inspection, tmp_path, ReportOptions(overlay=False), judge=judge)
+    write_report(inspection, tmp_path, ReportOptions(touch_up=False), assess=assess)
     assert not (tmp_path / "touchup").exists()
 
 
 def test_pictures_of_an_earlier_run_are_removed_and_nothing_else(inspection, tmp_path):
-    write_report(inspection, tmp_path, judge=judge)
+    write_report(inspection, tmp_path, assess=assess)
     (tmp_path / "touchup" / "notes.txt").write_text("mine")
     (tmp_path / "touchup" / "holiday.png").write_text("mine")
     clear_touch_up(tmp_path)

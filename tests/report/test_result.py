@@ -10,6 +10,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from foldtrue.handover_figures import Form
 from foldtrue.report.result import as_json, result_record
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "result.schema.json").read_text())
@@ -104,3 +105,18 @@ def test_the_written_map_places_the_plan_in_the_photo(inspection):
     r2 = np.sum(u**2, axis=1, keepdims=True) / fit["lens_focal_px"] ** 2
     found = u * (1 + fit["k1"] * r2) + fit["lens_centre_px"]
     np.testing.assert_allclose(found, inspection.fit.map.to_px(planned), atol=1e-4)
+
+
+def test_the_form_of_a_piece_stands_after_a_similarity_alone(inspection):
+    names = ("stretch_x", "shear_deg", "keystone_x", "keystone_y")
+    plain = result_record(inspection)["fit"]
+    assert plain["alignment"] == "homography"
+    assert [plain[name] for name in names] == [None] * 4
+    form = Form(np.array([0.002, 0.001, -0.003, 0.0]), np.diag([1e-6, 4e-6, 1e-6, 1e-6]))
+    record = result_record(with_fit(inspection, alignment="similarity", form=form))
+    jsonschema.validate(record, SCHEMA)
+    fit = record["fit"]
+    assert fit["alignment"] == "similarity"
+    assert [fit[name] for name in names] == pytest.approx([0.002, np.degrees(0.001), -0.003, 0.0])
+    assert fit["stretch_x_u95"] == pytest.approx(1.96 * 0.001, rel=1e-3)
+    assert fit["shear_u95_deg"] == pytest.approx(1.96 * np.degrees(0.002), rel=1e-3)

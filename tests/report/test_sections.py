@@ -77,7 +77,7 @@ def test_what_the_result_does_not_tell_is_left_out(record):
 
 def test_too_few_twists_for_causes_is_said(record):
     record["diagnosis"] = {"reason": "Too few twists were measured.", "findings": []}
-    assert causes(record) == [("Too few twists were measured.", "")]
+    assert causes(record) == ["Habits: Too few twists were measured."]
 
 
 def test_small_terms_are_small_and_not_none(record):

@@ -12,7 +12,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from foldtrue.handover import Outline, Pleats
+from foldtrue.handover_figures import Outline, Pleats
 from foldtrue.report.result import result_record
 from foldtrue.report.tables import pleats_csv, summary_text
 

@@ -53,3 +53,13 @@ def test_flags_are_explained_once(record):
 def test_a_flag_unknown_to_this_version_is_shown_by_its_name(record):
     record["twists"][0]["flags"] = ["something_new"]
     assert "something_new" in piece_text(record)
+
+
+def test_a_known_planes_figures_of_the_whole_piece_are_told(record):
+    form = {"stretch_x": 0.0042, "stretch_x_u95": 0.0011, "shear_deg": -0.12, "shear_u95_deg": 0.05}
+    record["fit"] |= {"scale": 1.004, "scale_u95": 0.002, "alignment": "similarity", **form}
+    record["plane"] |= {"reference": "scan"}
+    text = summary_text(record)
+    assert "plane is known by the scan's resolution" in text
+    assert "0.42 ± 0.11 %" in text
+    assert "-0.12 ± 0.05 deg" in text

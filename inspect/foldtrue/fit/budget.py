@@ -21,7 +21,8 @@ from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.weak import Setup
 from foldtrue.frames import Array
-from foldtrue.handover import BUDGET_TERMS, BoolArray, Budget, Nominal
+from foldtrue.handover import BoolArray, Nominal
+from foldtrue.handover_figures import BUDGET_FIELDS, BUDGET_TERMS, Budget
 
 if TYPE_CHECKING:
     from foldtrue.fit.network import Network
@@ -92,39 +93,30 @@ def evidence_of(design: Any, spread: Spread, lines: EdgeLines, setup: Setup, sha
     return Evidence(rows, weights, count)
 
 
-def budget_of(network: Network, law_mm2: Array | None, poses: Array, lens: Array, turns: tuple[Array, Array]) -> Budget:
+def budget_of(
+    network: Network, law_mm2: Array | None, poses: Array, fields: Mapping[str, Array], turns: tuple[Array, Array]
+) -> Budget:
     """The terms of every twist's place and turn, after the whole piece's fit.
 
     law_mm2: as from `height_law`. poses: (size, 3 T), N^-1 times the rows that make x, y (mm) and turn (deg) of every
-    twist of the unknowns; lens: (3 T,) one standard deviation of the lens's effect on them; turns: (T, T) and (T,), the
-    rows that make the turns relative to the piece and its common overturn of all turns.
+    twist of the unknowns; fields: by term of BUDGET_FIELDS (3 T, q), what independent errors, one standard deviation
+    each, do to these; a term that is not there is nothing. turns: (T, T) and (T,), the rows that make the turns
+    relative to the piece and its common overturn of all turns.
     """
     relative, mean = turns
     functions = np.concatenate([poses[:, 2::3] @ relative.T, (poses[:, 2::3] @ mean)[:, None]], 1)
     x, y, turned = (network.evidence.rows @ f for f in (poses[:, 0::3], poses[:, 1::3], functions))
     weights = _with_height(network, law_mm2)
-    table = np.stack([weights[name] for name in BUDGET_TERMS if name != "lens"])
+    table = np.stack([weights[name] for name in BUDGET_TERMS if name not in BUDGET_FIELDS])
     xx, xy, yy = table @ (x * x), table @ (x * y), table @ (y * y)
     position = np.stack([xx, xy, xy, yy], -1).reshape(*xx.shape, 2, 2)
     turn = table @ turned**2
-    by_lens = lens.reshape(-1, 3)
-    place = by_lens[:, :2, None] * by_lens[:, None, :2]
-    rows = np.append(relative @ by_lens[:, 2], mean @ by_lens[:, 2])
-    turn = np.concatenate([turn, rows[None] ** 2])
-    return Budget(np.concatenate([position, place[None]]), turn[:, :-1], turn[:, -1], None)
-
-
-def waves_after_fit(project: Array, nominal: Nominal, height: PaperHeight) -> Array:
-    """(T, 2, 2) mm2 of what waves of the paper do to places once the whole piece's fit is taken out.
-
-    A twist that stands higher as a whole is displaced as a whole, and no fold misses another by it. Twists are taken to
-    lie on different waves. project: (3 T, 3 T), takes the fit out of all x, y and turns.
-    """
-    shift = height.of_twists(np.array([t.planned_mm for t in nominal.twists]))
-    count = len(shift)
-    effect = project[:, 0::3] * shift[:, 0] + project[:, 1::3] * shift[:, 1]
-    of_twist = effect.reshape(count, 3, count)[:, :2]
-    return np.asarray(of_twist @ of_twist.transpose(0, 2, 1))
+    for name in BUDGET_FIELDS:
+        field = fields.get(name, np.zeros((poses.shape[1], 0))).reshape(len(mean), 3, -1)
+        rows = np.concatenate([relative @ field[:, 2], (mean @ field[:, 2])[None]])
+        position = np.concatenate([position, (field[:, :2] @ field[:, :2].transpose(0, 2, 1))[None]])
+        turn = np.concatenate([turn, np.sum(rows**2, 1)[None]])
+    return Budget(position, turn[:, :-1], turn[:, -1])
 
 
 def height_law(lines: EdgeLines, nominal: Nominal, height: PaperHeight | None) -> Array | None:

@@ -12,59 +12,61 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.camera_place import CameraPlace
+from foldtrue.fit.relief import Relief
 from foldtrue.frames import Array
 from foldtrue.handover import Held, LatticeFit, Nominal
 
 GLASS_MM, GLASS_INDEX = 3.0, 1.52
 """A picture frame's pane, and the refractive index of window glass (soda-lime, 589 nm [from memory])."""
-BESIDE = ("card", "A4", "Letter")
+BESIDE = ("mat", "card", "A4", "Letter", "corners")
 """Things of known size that may lie under the glass with the piece, or beside it."""
 
 
 @dataclass(frozen=True)
 class Flatness:
-    """relief_mm: out-of-plane height that the budget allows for, its waves from lowest to highest; usual_mm: standard
-    deviation of a bend's terms before anything is seen; layer_mm: height of a layer: 0.1 mm of paper, the rest air.
-    All common practice, no source."""
+    """relief_mm: out-of-plane height at an edge that the budget allows for, and of a bend that is not claimed;
+    usual_mm: standard deviation of a bend's terms before anything is seen; layer_mm: height of a layer: 0.1 mm of
+    paper, the rest air; wave_mm, bulge_mm: standard deviations of the waves' height, and of the middle's over the
+    rim's. All common practice, no source."""
 
     relief_mm: float
     usual_mm: float
     layer_mm: float
+    wave_mm: float
+    bulge_mm: float
 
 
 FLATNESS: Mapping[Held, Flatness] = {
-    "free": Flatness(0.5, 5.0, 0.16),
-    "glass": Flatness(0.15, 1.0, 0.1),
-    "window": Flatness(0.25, 2.0, 0.12),
+    "free": Flatness(0.5, 5.0, 0.16, 0.2, 0.3),
+    "glass": Flatness(0.15, 1.0, 0.1, 0.06, 0.09),
+    "window": Flatness(0.25, 2.0, 0.12, 0.1, 0.15),
 }
 
 
 @dataclass(frozen=True)
 class PaperHeight:
     """std_mm: standard deviation of the height at which an edge lies, about the piece's plane; camera: from where it is
-    seen. wave_std_mm: the part of it that all edges of a twist share, the waves."""
+    seen. relief: what of it neighbouring edges share, waves and a bulge, which no fold shows; None without it."""
 
     std_mm: float
     camera: CameraPlace
-    wave_std_mm: float = 0.0
+    relief: Relief | None = None
 
     def across(self, points_mm: Array, normals: Array) -> Array:
         """Standard deviation (N,) mm of what it moves edges at points (N, 2) by, along their normals (N, 2)."""
         away = np.sum((points_mm - self.camera.foot_mm) * normals, 1)
         return np.asarray(np.abs(self.std_mm * away / self.camera.distance_mm))
 
-    def of_twists(self, places_mm: Array) -> Array:
-        """Shifts (T, 2) mm of twists at places (T, 2) that stand one standard deviation of the waves too high."""
-        return np.asarray(self.wave_std_mm * (places_mm - self.camera.foot_mm) / self.camera.distance_mm)
-
 
 def paper_height(nominal: Nominal, camera: CameraPlace, held: Held) -> PaperHeight:
-    """Layers and waves, each a rectangular distribution: an edge may lie on any layer of the stack, whose mean number
-    is the sheet's area over the folded one."""
+    """At an edge layers and relief, each a rectangular distribution: it may lie on any layer of the stack, whose mean
+    number is the sheet's area over the folded one; and what all of the paper does between edges."""
     flatness = FLATNESS[held]
     layers = _area(nominal.sheet_outline_mm) / _area(nominal.outline_mm)
     stack, waves = layers * flatness.layer_mm / np.sqrt(12.0), flatness.relief_mm / np.sqrt(12.0)
-    return PaperHeight(float(np.hypot(stack, waves)), camera, float(waves))
+    reach = float(np.hypot(*nominal.outline_mm.T).max())
+    relief = Relief(camera, reach, flatness.wave_mm, flatness.bulge_mm)
+    return PaperHeight(float(np.hypot(stack, waves)), camera, relief)
 
 
 def scale_under_glass(fit: LatticeFit, reference: str, camera: CameraPlace, held: Held) -> LatticeFit:

@@ -8,8 +8,9 @@ import numpy as np
 
 from foldtrue.alignment import fit_globally
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
+from foldtrue.fit.form import form_of, size_of
 from foldtrue.fit.held import PaperHeight
-from foldtrue.fit.joint import joint_of
+from foldtrue.fit.joint import joint_of, lens_root
 from foldtrue.fit.lens import (
     UNTOLD_K1_STD,
     contradicted_by_places,
@@ -23,11 +24,12 @@ from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.panels import measure_panels
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
-from foldtrue.fit.statement import Solution, state
+from foldtrue.fit.statement import Solution, on_plane, state
 from foldtrue.fit.straightness import crease_scatter
 from foldtrue.fit.weak import Weak
 from foldtrue.frames import Array, PlaneMap, apply_homography
-from foldtrue.handover import BoolArray, Features, LatticeFit, Nominal, Plane
+from foldtrue.handover import Alignment, BoolArray, Features, KnownPlane, LatticeFit, Nominal, Plane
+from foldtrue.propagation import covariance_root
 from foldtrue.stretches import stretch_ends
 
 LEAST_TWISTS = 5
@@ -117,12 +119,15 @@ def fit_lattice(
     plane: Plane,
     nominal: Nominal,
     options: FitOptions | None = None,
+    *,
+    known: KnownPlane | None = None,
     height: PaperHeight | None = None,
 ) -> LatticeFit:
     """Adjust the network, take the whole piece's fit out, and state every twist's pose.
 
-    height: what may be known of the paper's height; it changes no figure, only what its uncertainty is put down to.
-
+    known: the photo's plane by a reference; the whole piece's fit is then a similarity, and size and form are figures.
+    height: what may be known of the paper's height, None where it does nothing, as in a scan; it changes no figure,
+    only how uncertain they are and what that is put down to.
     Raises NotThisPiece when too few of the plan's edges are where they should be, PhotoTooPoor when fewer than
     LEAST_TWISTS twists, or too small a share of them, are fixed by visible edges: the plane of the photo could then not
     be told from the piece's own errors.
@@ -130,7 +135,7 @@ def fit_lattice(
     options = options or FitOptions.for_view(plane.view, len(nominal.twists))
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
-    by_edges, by_noise, lens, solved = _pose_covariance(network, nominal, plane)
+    by_edges, by_noise, solved = _pose_covariance(network, nominal)
     # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
     measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
     if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
@@ -139,25 +144,59 @@ def fit_lattice(
             "Take the photo closer, sharper and evenly lit, with the whole piece in the picture.",
         )
     vertices = nominal.vertices_mm + network.displacement_mm
-    planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
-    whole = fit_globally(planned, centres, "homography", measured.astype(float))
+    planned, centres = _centres(nominal, nominal.vertices_mm), _centres(nominal, on_plane(vertices, lens_map, known))
+    alignment: Alignment = "homography" if known is None else "similarity"
+    whole = fit_globally(planned, centres, alignment, measured.astype(float))
     px_per_mm = float(np.median(features.px_per_mm))
-    by_lens = k1_std**2 * np.outer(lens, lens)
-    cov, noise = by_edges + by_lens, by_noise + by_lens
-    flagged, by_k1 = tuple(map(tuple, flags)), k1_std * lens
+    of_map, of_photo = (lens_root(k1_std),) * 2
+    if known is not None:
+        of_map, of_photo = covariance_root(known.map_cov), covariance_root(known.own_cov)
+    final = lens_map if known is None else known.map
+    relief = None if height is None else height.relief
+    fields = {"lens" if known is None else "plane": _poses_by(nominal, final.term_fields(nominal.vertices_mm) @ of_map)}
+    if relief is not None:
+        fields["waves"] = _poses_by(nominal, relief.fields(nominal.vertices_mm))
+    by_photo = _poses_by(nominal, final.term_fields(nominal.vertices_mm) @ of_photo)
     solution = Solution(
-        lines, network, solved, by_k1, cov, noise, whole, vertices, lens_map, k1_std, measured, flagged, px_per_mm
+        lines=lines,
+        network=network,
+        pose_solved=solved,
+        pose_fields=fields,
+        pose_cov=by_edges + sum(each @ each.T for each in fields.values()),
+        # The heights are the piece's own, and another photo sees them alike.
+        noise_cov=by_noise + by_photo @ by_photo.T,
+        whole=whole,
+        vertices_mm=vertices,
+        lens_map=lens_map,
+        k1_std=float(np.hypot.reduce(of_map[8])),
+        measured=measured,
+        flags=tuple(map(tuple, flags)),
+        px_per_mm=px_per_mm,
+        known=known,
     )
-    joint = joint_of(network, whole, nominal, lens_map, k1_std)
+    joint = joint_of(network, whole, nominal, final, of_map, relief)
     lens_mm = (lens_map.k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
     scatter = crease_scatter(features, nominal, plane.view, lens_mm)
     stated = state(solution, joint, nominal, height)
     return replace(
-        stated,
+        _with_form(stated, solution, planned),
         panels=measure_panels(nominal, stated.vertices_mm, stated.vertex_measured, joint),
         pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
         outline=measure_outline(nominal, plane.view, solution, joint),
     )
+
+
+def _with_form(fit: LatticeFit, solution: Solution, planned: Array) -> LatticeFit:
+    """The fit with the piece's size and form, where a reference told the plane."""
+    if solution.known is None:
+        return fit
+    scale, scale_std = size_of(planned, solution.whole, solution.pose_cov, solution.known)
+    fields = {name: np.asarray(each @ each.T) for name, each in solution.pose_fields.items()}
+    twists = np.asarray(solution.pose_cov - sum(fields.values()))
+    parts = {"reference": fields.pop("plane"), **fields, "twists": twists}
+    budget = {name: size_of(planned, solution.whole, cov, solution.known)[1] / scale for name, cov in parts.items()}
+    form = form_of(planned, solution.whole, solution.pose_cov, fit.position_error_mm)
+    return replace(fit, scale=scale, scale_std=scale_std, scale_budget=budget, alignment="similarity", form=form)
 
 
 def _in_picture(plane: PlaneMap, points_mm: Array) -> BoolArray:
@@ -253,22 +292,27 @@ def _far_from_rim(nominal: Nominal) -> bool:
     return bool(twists < 0.5 * np.hypot(*(nominal.outline_mm - middle).T).max())
 
 
-def _pose_covariance(network: Network, nominal: Nominal, plane: Plane) -> tuple[Array, Array, Array, Array]:
+def _poses_by(nominal: Nominal, fields: Array) -> Array:
+    """(4 T, q) what independent displacements of the vertices, fields (V, 2, q), do to all poses."""
+    rows = [
+        row @ fields[list(t.tips)].reshape(2 * len(t.tips), fields.shape[2])
+        for row, t in zip(pose_rows(nominal), nominal.twists, strict=True)
+    ]
+    return np.concatenate(rows)
+
+
+def _pose_covariance(network: Network, nominal: Nominal) -> tuple[Array, Array, Array]:
     """Covariance (4 T, 4 T) of all poses (centre x, y mm, turn rad, size) from network and edge shifts, the part of it
-    from the lines' own scatter, what a unit of k1 does to the poses (4 T,), and the poses' part in the network (size,
-    4 T)."""
+    from the lines' own scatter, and the poses' part in the network (size, 4 T)."""
     rows = pose_rows(nominal)
     count = 4 * len(rows)
     columns = np.zeros((network.size, count))
-    lens = np.zeros(count)
-    field = plane.map.radial_field(nominal.vertices_mm)
     for k, (row, twist) in enumerate(zip(rows, nominal.twists, strict=True)):
         tips = np.array(twist.tips)
         unknown = network.unknown_of[tips]
         columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()[:, None], 4 * k + np.arange(4)] += row.T
-        lens[4 * k : 4 * k + 4] = row @ field[tips].ravel()
     solved = network.factor.solve(columns)
-    return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), lens, np.asarray(solved)
+    return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), np.asarray(solved)
 
 
 def _fixed(

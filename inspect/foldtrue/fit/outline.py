@@ -14,8 +14,9 @@ import numpy as np
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import line_of
 from foldtrue.fit.statement import Solution
-from foldtrue.frames import Array, apply_homography
-from foldtrue.handover import BoolArray, IntArray, Nominal, Outline
+from foldtrue.frames import Array
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.handover_figures import Outline
 from foldtrue.stretches import place_numbers, stretch_ends
 
 LEAST_SEEN = 0.5
@@ -117,7 +118,7 @@ def _corners(sides: Sides) -> Array:
 
 def _runs(nominal: Nominal, view: str, solution: Solution, sides: Sides) -> _Runs:
     """The parts of the sides that lines of the solution show, each place once."""
-    lines, back = solution.lines, np.linalg.inv(solution.whole.matrix)
+    lines = solution.lines
     shift = lines.dark * (solution.network.shifts_mm[0] + solution.network.shifts_mm[1 + lines.kind])
     line, stretch = _silhouette(nominal, view, solution)
     s, place = nominal.views[view], place_numbers(nominal, view)
@@ -131,7 +132,7 @@ def _runs(nominal: Nominal, view: str, solution: Solution, sides: Sides) -> _Run
         if on.any():
             k = int(on.argmax())
             off = lines.offset_mm[e] - shift[e] + lines.slope_mm[e] * (np.array([s.t0[i], s.t1[i]]) - lines.t_mid[e])
-            moved = apply_homography(back, ends[i] + off[:, None] * lines.normal[e])
+            moved = solution.after_fit(ends[i] + off[:, None] * lines.normal[e])
             rows.setdefault(int(place[i]), (int(e), k, along[:, k], (moved - ends[i]) @ sides.normal[k]))
     runs = list(rows.values())
     return _Runs(

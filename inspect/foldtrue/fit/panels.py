@@ -12,7 +12,8 @@ import numpy as np
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.poses import pose_row, rigid_pose
 from foldtrue.frames import Array
-from foldtrue.handover import BoolArray, Nominal, PanelPoses
+from foldtrue.handover import BoolArray, Nominal
+from foldtrue.handover_figures import PanelPoses
 
 
 def measure_panels(nominal: Nominal, vertices_mm: Array, known: BoolArray, joint: Joint) -> PanelPoses:

@@ -15,8 +15,9 @@ from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import Network
 from foldtrue.fit.statement import Solution
 from foldtrue.fit.straightness import Scatter, straightness
-from foldtrue.frames import Array, apply_homography
-from foldtrue.handover import BoolArray, IntArray, Nominal, Pleats
+from foldtrue.frames import Array
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.handover_figures import Pleats
 
 MOST_STD_PITCH = 0.03
 """Largest standard uncertainty, in pitches, with which a width still counts as measured; as for a vertex."""
@@ -156,7 +157,7 @@ def measure_pleats(nominal: Nominal, view: str, solution: Solution, joint: Joint
     cov = joint.of_vertices(pleat_rows(edges, nominal.vertices_mm), nominal.vertices_mm)
     std = np.sqrt(np.maximum(np.diag(cov), 0.0))
     planned, _ = pleat_figures(edges, nominal.vertices_mm)
-    width, angle = pleat_figures(edges, apply_homography(np.linalg.inv(solution.whole.matrix), solution.vertices_mm))
+    width, angle = pleat_figures(edges, solution.after_fit(solution.vertices_mm))
     seen, odd = _seen_edges(edges, nominal, solution.lines, solution.network, joint)
     unsure = std[:count] > MOST_STD_PITCH * nominal.pitch_mm
     shows = _showing(edges, nominal, view)

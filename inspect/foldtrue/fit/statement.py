@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from foldtrue.alignment import GlobalFit
-from foldtrue.fit.budget import budget_of, height_law, waves_after_fit
+from foldtrue.fit.budget import budget_of, height_law
 from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import Joint
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import Network
 from foldtrue.fit.poses import rigid_pose
 from foldtrue.frames import Array, PlaneMap, apply_homography
-from foldtrue.handover import BoolArray, Budget, IntArray, LatticeFit, Nominal
+from foldtrue.handover import BoolArray, IntArray, KnownPlane, LatticeFit, Nominal
+from foldtrue.handover_figures import Budget
 from foldtrue.propagation import propagate
+from foldtrue.stretches import left_normals
 from foldtrue.subpixel import straight_lines
 
 
@@ -23,15 +26,16 @@ from foldtrue.subpixel import straight_lines
 class Solution:
     """All that the adjustment of one photo gives.
 
-    lines; network; pose_solved (size, 4 T), N^-1 times the poses' rows; pose_lens (4 T,), what one standard deviation
-    of the lens does to them; covariance (4 T, 4 T) of the poses and the part of it from the photo's own noise; the
-    whole piece's fit; vertices (V, 2) mm before it; the map with its lens; which twists count.
+    lines; network; pose_solved (size, 4 T), N^-1 times the poses' rows; pose_fields: by term of BUDGET_FIELDS (4 T, q),
+    what independent errors, one standard deviation each, do to them; covariance (4 T, 4 T) of the poses and the part of
+    it from the photo's own noise; the whole piece's fit; vertices (V, 2) mm before it; the map with its lens; which
+    twists count; known: the photo's plane where a reference told it, else None.
     """
 
     lines: EdgeLines
     network: Network
     pose_solved: Array
-    pose_lens: Array
+    pose_fields: Mapping[str, Array]
     pose_cov: Array
     noise_cov: Array
     whole: GlobalFit
@@ -41,15 +45,25 @@ class Solution:
     measured: BoolArray
     flags: tuple[tuple[str, ...], ...]
     px_per_mm: float
+    known: KnownPlane | None = None
+
+    def after_fit(self, points_mm: Array) -> Array:
+        """Places (N, 2) that the network gives, on the plan's axes after the whole piece's fit."""
+        return apply_homography(np.linalg.inv(self.whole.matrix), on_plane(points_mm, self.lens_map, self.known))
+
+
+def on_plane(points_mm: Array, lens_map: PlaneMap, known: KnownPlane | None) -> Array:
+    """Places (N, 2) of the map that was fitted to the piece, as the known plane has them."""
+    return points_mm if known is None else known.map.to_mm(lens_map.to_px(points_mm))
 
 
 def state(solution: Solution, joint: Joint, nominal: Nominal, height: PaperHeight | None = None) -> LatticeFit:
     """Take the whole piece's fit out of the solution and state every figure with its uncertainty, and, with the paper's
     height, where that comes from."""
     whole = solution.whole
-    back = np.linalg.inv(whole.matrix)
-    aligned = apply_homography(back, solution.vertices_mm)
-    final = replace(solution.lens_map, homography=solution.lens_map.homography @ whole.matrix)
+    aligned = solution.after_fit(solution.vertices_mm)
+    plane_map = solution.lens_map if solution.known is None else solution.known.map
+    final = replace(plane_map, homography=plane_map.homography @ whole.matrix)
     poses = [rigid_pose(nominal.vertices_mm[list(t.tips)], aligned[list(t.tips)]) for t in nominal.twists]
     position = np.array([p[0] for p in poses])
     angle, size = np.array([p[1] for p in poses]), np.array([p[2] for p in poses])
@@ -59,7 +73,11 @@ def state(solution: Solution, joint: Joint, nominal: Nominal, height: PaperHeigh
     own = residual.reshape(len(poses), 3, len(poses), 3)[count, :, count, :]
     odd = _outliers(alone, solution.measured, own)
     vertex_cov, vertex_ok = _vertex_covariance(solution.network, joint, nominal)
-    edges = _edge_errors(solution.lines, nominal, back)
+    edges = _edge_errors(solution, nominal)
+    if solution.known is not None or joint.relief is not None:
+        by_map = joint.map_left(nominal.vertices_mm, nominal.vertices_mm)
+        vertex_cov = vertex_cov + by_map @ by_map.transpose(0, 2, 1)
+        edges = _with_map(edges, by_map[nominal.creases.ends], nominal)
     units = np.tile([1.0, 1.0, np.degrees(1.0)], len(poses))
     return LatticeFit(
         map=final,
@@ -101,14 +119,13 @@ def _budget(solution: Solution, nominal: Nominal, height: PaperHeight | None) ->
     units = np.tile([1.0, 1.0, np.degrees(1.0)], len(nominal.twists))
     keep = np.flatnonzero(np.arange(solution.pose_solved.shape[1]) % 4 != 3)
     rows = project * units[:, None]
-    budget = budget_of(
+    return budget_of(
         solution.network,
         height_law(solution.lines, nominal, height),
         solution.pose_solved[:, keep] @ rows.T,
-        rows @ solution.pose_lens[keep],
+        {name: rows @ field[keep] for name, field in solution.pose_fields.items()},
         _turn_rows(nominal, solution.measured),
     )
-    return budget if height is None else replace(budget, waves_cov_mm2=waves_after_fit(project, nominal, height))
 
 
 def _turns(nominal: Nominal, cov: Array, angle: Array, measured: BoolArray) -> tuple[float, float, Array]:
@@ -178,16 +195,33 @@ def _vertex_covariance(network: Network, joint: Joint, nominal: Nominal) -> tupl
     return np.where(known[:, None, None], blocks, np.nan), ok
 
 
-def _edge_errors(lines: EdgeLines, nominal: Nominal, back: Array) -> tuple[Array, Array, Array, Array]:
+def _with_map(
+    edges: tuple[Array, Array, Array, Array], by_map: Array, nominal: Nominal
+) -> tuple[Array, Array, Array, Array]:
+    """Edge errors whose stds hold what errors of the map, by_map (C, 2, 2, q) at both ends, do to each crease."""
+    every = np.arange(len(nominal.creases.ids))
+    a, b = np.moveaxis(nominal.vertices_mm[nominal.creases.ends], 1, 0)
+    across = np.einsum("ckjq,cj->ckq", by_map, left_normals(nominal, every))
+    shift, turn = across.mean(1), np.degrees((across[:, 1] - across[:, 0]) / np.hypot(*(b - a).T)[:, None])
+    offset, offset_std, angle, angle_std = edges
+    return (
+        offset,
+        np.sqrt(offset_std**2 + np.sum(shift**2, 1)),
+        angle,
+        np.sqrt(angle_std**2 + np.sum(turn**2, 1)),
+    )
+
+
+def _edge_errors(solution: Solution, nominal: Nominal) -> tuple[Array, Array, Array, Array]:
     """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
     stds; of a crease with several lines by least squares."""
-    count = len(nominal.creases.ids)
+    lines, count = solution.lines, len(nominal.creases.ids)
     ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
     d = ends[:, 1] - ends[:, 0]
     moved = []
     for t in (0.0, 1.0):
         shift = lines.offset_mm + lines.slope_mm * (t - lines.t_mid)
-        moved.append(apply_homography(back, ends[:, 0] + d * t + lines.normal * shift[:, None]))
+        moved.append(solution.after_fit(ends[:, 0] + d * t + lines.normal * shift[:, None]))
     start, end = (np.sum((m - e) * lines.normal, 1) for m, e in zip(moved, (ends[:, 0], ends[:, 1]), strict=True))
     level, slope = start + (end - start) * lines.t_mid, end - start
     # A line known by its level and its slope is two points, half its weight each, as far apart as gives its slope's.

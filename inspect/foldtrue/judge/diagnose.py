@@ -155,7 +155,7 @@ def errors_of(nominal: Nominal, fit: LatticeFit) -> Errors:
     seen = np.flatnonzero(fit.measured)
     layout = layout_of(nominal, fit.measured)
     places = np.stack([3 * seen, 3 * seen + 1], 1).ravel()
-    taken, _ = freedoms(layout.planned_mm, "homography")
+    taken, _ = freedoms(layout.planned_mm, fit.alignment)
     position = project(fit.position_error_mm[seen].ravel(), fit.twist_cov[np.ix_(places, places)], taken)
     turns = 3 * seen + 2
     angle = project(fit.angle_error_deg[seen], fit.twist_cov[np.ix_(turns, turns)], layout.hand[:, None])

@@ -46,7 +46,8 @@ def pooled_fit(
     steps = [homography_step(c, _planned(nominal)) @ poses.matrix for c in apart]
     drawn = replace(base.map, homography=_unit(base.map.homography @ steps[shown]))
     piece = _with_paper(replace(base, map=drawn), photos, steps, widened)
-    return _with_twists(piece, photos, poses, whole.seen, widened)
+    piece = _with_twists(piece, photos, poses, whole.seen, widened)
+    return replace(piece, alignment="homography" if whole.taken == 8 else "similarity")
 
 
 def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[Array], widened: float) -> LatticeFit:
@@ -70,7 +71,8 @@ def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[A
         edge_offset_std_mm=offset_std * widened,
         edge_angle_deg=angle,
         edge_angle_std_deg=angle_std * widened,
-        # Pleats, outline and panels are not combined: each photo's own result has them.
+        # Pleats, outline, panels and form are not combined: each photo's own result has them.
+        form=None,
         node_cov_mm2=None,
         pleats=None,
         outline=None,

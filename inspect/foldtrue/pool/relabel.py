@@ -22,7 +22,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.frames import Array, apply_homography, rotation
-from foldtrue.handover import BoolArray, Budget, Inspection, IntArray, LatticeFit, Nominal, Plane
+from foldtrue.handover import BoolArray, Inspection, IntArray, LatticeFit, Nominal, Plane
+from foldtrue.handover_figures import Budget, Form
 
 _SAME = 1e-6
 """Places closer than this, in pitches, are one."""
@@ -111,6 +112,17 @@ def relabel_fit(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> LatticeFi
     return _relabel_paper(_relabel_twists(fit, nominal, by), by)
 
 
+def _relabel_form(form: Form, q: Array) -> Form:
+    """Stretch and shear are the parts of a symmetric tensor without trace, keystone those of a vector."""
+    columns = []
+    for stretch, shear in np.eye(2):
+        tensor = q @ np.array([[stretch, shear], [shear, -stretch]]) @ q.T
+        columns.append([tensor[0, 0], tensor[0, 1]])
+    move = np.zeros((4, 4))
+    move[:2, :2], move[2:, 2:] = np.transpose(columns), q
+    return Form(move @ form.figures, move @ form.cov @ move.T)
+
+
 def _relabel_twists(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> LatticeFit:
     q, sign, t = by.motion, float(np.linalg.det(by.motion)), _Mover(by.twists)
     angle, measured = t.move(sign * fit.angle_error_deg), fit.measured[np.argsort(by.twists)]
@@ -132,6 +144,7 @@ def _relabel_twists(fit: LatticeFit, nominal: Nominal, by: Relabelling) -> Latti
         leave_one_out_mm=t.move(fit.leave_one_out_mm @ q.T),
         twist_cov=None if fit.twist_cov is None else move_covariance(fit.twist_cov, by),
         noise_cov=None if fit.noise_cov is None else move_covariance(fit.noise_cov, by),
+        form=None if fit.form is None else _relabel_form(fit.form, q),
         budget=None if fit.budget is None else _relabel_budget(fit.budget, by),
     )
 
@@ -143,7 +156,6 @@ def _relabel_budget(budget: Budget, by: Relabelling) -> Budget:
         budget,
         position_cov_mm2=np.stack([t.move(q @ term @ q.T) for term in budget.position_cov_mm2]),
         turn_var_deg2=np.stack([t.move(term) for term in budget.turn_var_deg2]),
-        waves_cov_mm2=None if budget.waves_cov_mm2 is None else t.move(q @ budget.waves_cov_mm2 @ q.T),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from foldtrue.camera_place import DIAGONAL_35MM
 from foldtrue.errors import UsageError
@@ -29,7 +30,7 @@ def k1_prior_std() -> float:
 
 
 def corners_reference(
-    photo: Photo, corners_px: Array, size_mm: tuple[float, float], *, corners_std_px: float = CLICK_STD_PX
+    photo: Photo, corners_px: ArrayLike, size_mm: tuple[float, float], *, corners_std_px: float = CLICK_STD_PX
 ) -> Reference:
     """The map of a rectangle from its four corners (4, 2) px, clockwise as the photo shows them from the top left.
 

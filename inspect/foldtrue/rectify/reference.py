@@ -1,32 +1,39 @@
 """Which thing of known size is looked for, in what order, and the scale from those that lie under or beside the piece.
 
-A scan and the mat are known without knowing the piece (scan.py, mat.py); the card and the sheets are measured once the
-map to the piece is fitted, and fix the scale alone.
+A scan, a rectangle pointed at and the mat are known without knowing the piece (scan.py, corners.py, mat.py) and may
+tell its plane as well; the card and the sheets are measured once the map to the piece is fitted, and fix the scale
+alone.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import PlaneMap
-from foldtrue.handover import LatticeFit, Nominal, Photo, Plane, ReferenceKind
+from foldtrue.handover import KnownPlane, LatticeFit, Nominal, Photo, Plane, Reference
 from foldtrue.measured import COVERAGE_95
 from foldtrue.rectify.card import Beside, card_faces, edges_beside
 from foldtrue.rectify.card_size import card_scale
+from foldtrue.rectify.corners import corners_reference
+from foldtrue.rectify.known_plane import out_of_shape, plane_at_piece, size_budget, tells_plane
 from foldtrue.rectify.mat import FoundMat, piece_scale, twists_seen
 from foldtrue.rectify.scan import check_scan, scan_reference
 from foldtrue.rectify.sheet_size import sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, ReferenceScale
+from foldtrue.references import Asked, ReferenceKind
 
 ScaleKind = Literal["card", "A4", "Letter"]
-Asked = Literal["auto", "none", "mat", "scan", "card", "A4", "Letter"]
 UNUSUAL_SIZE = 0.04
 """A careful piece comes out within this of its planned size (common practice, no source)."""
+UNLIKELY_SHAPE = 0.05
+"""No piece is stretched, sheared or keystoned by more across it (common practice, no source)."""
 ASSUMED = {"A4": "sheet_assumed", "Letter": "sheet_assumed", "card": "card_assumed", "scan": "scan_assumed"}
 """What is said where a thing was only looked for."""
 
@@ -76,32 +83,56 @@ def reference_scale(
     return sheet_scale(photo, nominal, plane_map, asked, k1_std=k1_std, twist_std_mm=twist_std_mm)
 
 
+def located_reference(
+    photo: Photo,
+    asked: Asked,
+    dpi: float | None = None,
+    corners_px: ArrayLike | None = None,
+    corners_mm: tuple[float, float] | None = None,
+) -> Reference | None:
+    """What of known size can be located without knowing the piece, or None.
+
+    dpi: a scan's resolution as the person says. corners_px (4, 2), corners_mm: as for corners_reference. Raises
+    PhotoTooPoor where a scan was named and tells no resolution, UsageError for corners or a resolution that cannot be.
+    """
+    if corners_px is not None and corners_mm is not None:
+        return corners_reference(photo, corners_px, corners_mm)
+    if asked in ("auto", "scan"):
+        return scan_reference(photo, dpi=dpi, named=asked == "scan")
+    return None
+
+
 def with_scale(
     photo: Photo,
     nominal: Nominal,
     plane: Plane,
     fit: LatticeFit,
     asked: Asked,
-    dpi: float | None = None,
+    reference: Reference | None = None,
     mat: FoundMat | None = None,
-) -> tuple[Plane, LatticeFit]:
-    """Plane and fit with the scale by what lies in the picture. A thing that was only looked for and cannot be made out
-    leaves both as they are; one that the person named must be there.
+) -> tuple[Plane, LatticeFit, KnownPlane | None]:
+    """Plane and fit with the scale by what lies in the picture, and the piece's plane where that is known better so
+    than from the piece. A thing that was only looked for and cannot be made out leaves both as they are; one that the
+    person named must be there.
 
-    dpi: a scan's resolution as the person says. mat: the one that was found before the piece was, None = none. Raises
+    reference: of located_reference. mat: the one that was found before the piece was, None = none. Raises
     PhotoTooPoor with the reason where what was named is not there.
     """
     if asked == "none":
-        return plane, fit
+        return plane, fit, None
     spread = float(np.sqrt(0.5 * np.mean(np.sum(fit.position_error_mm[fit.measured] ** 2, 1))))
-    if asked in ("auto", "scan"):
-        scanned = _scan_scale(photo, nominal, fit, spread, asked == "scan", dpi)
-        if scanned is not None:
-            return _told("scan", *scanned, plane, fit, asked)
+    known = None if reference is None else _plane(photo, nominal, plane, fit, reference, spread, asked)
+    if known is not None:
+        budget = size_budget(known, nominal, fit, spread)
+        scale_std = known.size * math.hypot(*budget.values())
+        plane, fit = _told(known.kind, known.size, scale_std, budget, plane, fit, asked)
+        return plane, fit, known if tells_plane(known, nominal, fit) else None
     if mat is not None and asked in ("auto", "mat"):
-        return _by_mat(photo, nominal, plane, fit, asked, mat, spread)
-    if asked == "scan" or (asked == "auto" and plane.view == "backlit"):
-        return plane, fit
+        plane, fit = _by_mat(photo, nominal, plane, fit, asked, mat, spread)
+        known = plane_at_piece(photo, nominal, fit, plane.view, mat.reference)
+        return plane, fit, known if tells_plane(known, nominal, fit) else None
+    if asked == "scan" or asked == "corners" or (asked == "auto" and plane.view == "backlit"):
+        return plane, fit, None
     beside = edges_beside(photo, nominal, fit.map) if asked == "auto" else None
     faces = card_faces(photo, nominal, fit.map, beside) if beside is not None else ()
     assert asked != "mat"  # by name it was found, or refused, before the piece
@@ -110,10 +141,11 @@ def with_scale(
     except PhotoTooPoor:
         if asked != "auto":
             raise
-        return replace(plane, private_px=faces), fit
+        return replace(plane, private_px=faces), fit, None
     faces = faces if found.face_px is None else (found.face_px,)
     told = found.scale, found.scale_std, found.budget
-    return _told(found.kind, *told, replace(plane, private_px=faces), fit, asked)
+    plane, fit = _told(found.kind, *told, replace(plane, private_px=faces), fit, asked)
+    return plane, fit, None
 
 
 def _by_mat(
@@ -152,25 +184,33 @@ def _disagree(one: tuple[float, float], other: tuple[float, float]) -> bool:
     return bool(abs(one[0] - other[0]) > COVERAGE_95 * np.hypot(one[1], other[1]))
 
 
-def _scan_scale(
-    photo: Photo, nominal: Nominal, fit: LatticeFit, spread_mm: float, named: bool, dpi: float | None
-) -> tuple[float, float, Mapping[str, float]] | None:
-    """Scale by the scan's resolution, its std and by source its relative std, None where this is no scan and was not
-    said to be."""
-    reference = scan_reference(photo, dpi=dpi, named=named)
-    if reference is None:
-        return None
+def _plane(
+    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, reference: Reference, spread_mm: float, asked: Asked
+) -> KnownPlane | None:
+    """The piece's plane by the reference; None where the piece does not bear it out and it was only looked for.
+
+    Raises PhotoTooPoor with the reason where it was named.
+    """
     try:
-        scale = check_scan(reference, nominal, fit.map, spread_mm)
+        if reference.kind == "scan":
+            check_scan(reference, nominal, fit.map, spread_mm)
+        known = plane_at_piece(photo, nominal, fit, plane.view, reference)
+        _check_shape(known, nominal, fit)
     except PhotoTooPoor:
-        if named:
-            raise
-        return None
-    twists = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
-    reach = np.sqrt(np.sum((twists - twists.mean(0)) ** 2))
-    own = np.hypot(*reference.size_std) / 2  # the mean of two independent sides
-    piece = float(spread_mm / reach)
-    return scale, scale * float(np.hypot(own, piece)), {"resolution": float(own), "twists": piece}
+        if asked == "auto":
+            return None
+        raise
+    return known
+
+
+def _check_shape(known: KnownPlane, nominal: Nominal, fit: LatticeFit) -> None:
+    """Raise PhotoTooPoor where the piece would be more out of shape than a piece can be."""
+    off = out_of_shape(known, nominal, fit)
+    if off > UNLIKELY_SHAPE:
+        raise PhotoTooPoor(
+            f"By what should tell the scale the piece would be {100 * off:.0f} % out of shape.",
+            "Lay the piece flat in its plane, and check what was said of it (corners, size, order).",
+        )
 
 
 def _told(

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import BUDGET_TERMS, Inspection, LatticeFit
+from foldtrue.handover import Inspection, LatticeFit
+from foldtrue.handover_figures import BUDGET_TERMS
 from foldtrue.measured import COVERAGE_95, radius95
-from foldtrue.report.remedies import COUNTS, Figure, against_waves, remedy
+from foldtrue.report.remedies import Figure, remedy
 
 Record = dict[str, Any]
 
@@ -34,19 +35,11 @@ def angle_shares_deg(fit: LatticeFit) -> Array | None:
     return np.asarray(COVERAGE_95 * np.sqrt(np.maximum(variance, 0.0)))
 
 
-def waves_mm(fit: LatticeFit) -> list[float | None]:
-    """(T,) 95 % radius of what waves of the paper may add to each place, which no term holds; None where not known."""
-    if fit.budget is None or fit.budget.waves_cov_mm2 is None:
-        return [None] * len(fit.measured)
-    return [float(r) for r in radius95(fit.budget.waves_cov_mm2)]
-
-
 def twist_budgets(fit: LatticeFit) -> list[Record | None]:
     """Of every twist its terms, and the one that leads for place and turn; None where it was not measured."""
     position, angle = position_shares_mm(fit), angle_shares_deg(fit)
     if position is None or angle is None:
         return [None] * len(fit.measured)
-    waves = waves_mm(fit)
     rows: list[Record | None] = []
     for k, seen in enumerate(fit.measured.tolist()):
         terms = {
@@ -57,7 +50,7 @@ def twist_budgets(fit: LatticeFit) -> list[Record | None]:
             "position_leads": BUDGET_TERMS[int(position[:, k].argmax())],
             "angle_leads": BUDGET_TERMS[int(angle[:, k].argmax())],
         }
-        rows.append({**leading, "terms": terms, "waves_u95_mm": waves[k]} if seen else None)
+        rows.append({**leading, "terms": terms} if seen else None)
     return rows
 
 
@@ -81,14 +74,7 @@ def leading_terms(inspection: Inspection) -> Record | None:
         return None
     place = Figure(position[:, fit.measured], "mm")
     turn = Figure(angle[:, fit.measured], "deg")
-    waves = [w for w, seen in zip(waves_mm(fit), fit.measured, strict=True) if seen and w is not None]
-    beside = float(np.sqrt(np.mean(np.square(waves)))) if waves else None
-    return {
-        "position": _leading(inspection, place),
-        "angle": _leading(inspection, turn),
-        "waves_u95_mm": beside,
-        "waves_advice": None if beside is None or beside < COUNTS * place.u95() else against_waves(inspection, beside),
-    }
+    return {"position": _leading(inspection, place), "angle": _leading(inspection, turn)}
 
 
 def _leading(inspection: Inspection, figure: Figure) -> Record:

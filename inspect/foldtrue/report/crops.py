@@ -65,7 +65,7 @@ def crop_png(inspection: Inspection, entry: Mapping[str, Any]) -> bytes:
     image = Image.fromarray(canvas)
     _name(image, view, entry)
     stream = io.BytesIO()
-    _with_words(image, entry, keys, inspection.plane.side).save(stream, "PNG", compress_level=4)
+    _with_words(image, entry, keys, inspection.plane.side).save(stream, "PNG", compress_level=1)
     return stream.getvalue()
 
 

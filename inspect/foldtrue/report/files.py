@@ -28,7 +28,7 @@ TOUCH_UP = "touchup"
 """Folder of the pictures of the touch-up list."""
 REPORT_MARK = b'<meta name="generator" content="foldtrue report">'
 """What the beginning of every page we write holds."""
-_CROP = re.compile(r"\d\d-\w+\.png")
+CROP = re.compile(r"\d\d-\w+\.png")
 _MAX_RESULT_BYTES = 200_000_000
 
 
@@ -110,7 +110,7 @@ def clear_touch_up(folder: Path) -> None:
         return
     try:
         for path in place.iterdir():
-            if _CROP.fullmatch(path.name):
+            if CROP.fullmatch(path.name):
                 path.unlink()
     except OSError as error:
         raise UnreadableFile(

@@ -1,30 +1,28 @@
 """What helps against the term that leads, and how much, wherever the term's law says how much.
 
-Laws used, each for a variance: a height moves edges by z r / D, so it falls with the square of the distance (the zoom
-keeping the pixels); the pixels' noise falls at least with the square of the pixels per mm, and no faster than their
-cube (Cramer-Rao bound of a blurred edge, blur constant in mm or in px), and with the number of photos; a radial lens
-term grows with the fourth power of the piece's size in the picture. Estimating anew with the changed variances can only
-do better than these figures, which keep the estimate as it is (Gauss-Markov theorem). For other terms no figure is
-given.
+Laws used, each for a variance: a height moves edges, and waves move whole twists, by z r / D, so it falls with the
+square of the distance (the zoom keeping the pixels); the pixels' noise falls at least with the square of the pixels per
+mm, and no faster than their cube (Cramer-Rao bound of a blurred edge, blur constant in mm or in px), and with the
+number of photos; a radial lens term grows with the fourth power of the piece's size in the picture. Estimating anew
+with the changed variances can only do better than these figures, which keep the estimate as it is (Gauss-Markov
+theorem). For other terms no figure is given.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from foldtrue.camera_place import camera_place
 from foldtrue.frames import Array
-from foldtrue.handover import BUDGET_TERMS, Inspection
+from foldtrue.handover import Inspection
+from foldtrue.handover_figures import BUDGET_TERMS
 from foldtrue.measured import decimal_places
 
 LEAST_GAIN = 0.9
 """A change that leaves more than this of the uncertainty is not worth a figure."""
-COUNTS = 0.5
-"""Share of the stated uncertainty from which on something beside it must be told: then 12 % are missing in the sum of
-squares."""
 FARTHEST_MM = 1500.0
 """Beyond that a room ends (common practice, no source)."""
 _PHOTOS = 4
@@ -41,6 +39,8 @@ NAMES: Mapping[str, str] = {
     "light_slope": "blur, which turns edges of a kind alike",
     "twist_size": "how far the pleats are closed",
     "lens": "the lens",
+    "plane": "the plane by what gives the scale",
+    "waves": "waves and a bulge of the paper",
 }
 _VIEW = "of another view (front, back or against the light)"
 _ANOTHER = f"a photo {_VIEW}"
@@ -51,6 +51,7 @@ _WORDS: Mapping[str, str] = {
     "unseen": f"Add a photo in which it shows: {_VIEW}, or with the lamp turned a quarter round.",
     "light_shift": f"Add {_ANOTHER}, whose shifts are others.",
     "light_slope": "Take a sharper photo: it grows with the blur of the edges.",
+    "plane": "Lay what gives the scale around the piece, both flat in one plane, larger and with sharper corners.",
     "twist_size": f"Close the pleats fully, or add {_ANOTHER}.",
 }
 
@@ -92,7 +93,12 @@ class Remedy:
 
 def remedy(inspection: Inspection, figure: Figure) -> Remedy:
     """What helps against the term that leads in this figure."""
-    lawful = {"paper_height": _stand_back, "pixel_noise": _more_pixels, "lens": _smaller_in_picture}
+    lawful = {
+        "paper_height": _stand_back,
+        "waves": _stand_back,
+        "pixel_noise": _more_pixels,
+        "lens": _smaller_in_picture,
+    }
     if figure.leads in lawful:
         return lawful[figure.leads](inspection, figure)
     return Remedy(_WORDS[figure.leads])
@@ -100,16 +106,13 @@ def remedy(inspection: Inspection, figure: Figure) -> Remedy:
 
 def _stand_back(inspection: Inspection, figure: Figure) -> Remedy:
     text, ratio = _farther(inspection)
-    return _promised(text, figure, {"paper_height": ratio**-2.0}, "Press the piece flat under glass.")
-
-
-def against_waves(inspection: Inspection, u95_mm: float) -> str:
-    """What helps against waves of the paper that add so much to places beside what is stated."""
-    text, ratio = _farther(inspection)
-    now, then = (f"{value:.{max(decimal_places(value), 0)}f}" for value in (u95_mm, u95_mm / ratio))
-    flat = "" if inspection.provenance.get("options", {}).get("held", "free") != "free" else ", or press the piece flat"
-    better = f" {text}: {then} instead of {now} mm{flat}." if ratio > 1 / LEAST_GAIN else ""
-    return f"Waves of the paper may move twists by {now} mm more, which no fold shows.{better}"
+    free = inspection.provenance.get("options", {}).get("held", "free") == "free"
+    flat = "Press the piece flat under glass, and say so with --held glass."
+    far = "Take it from straight above its middle, as far away as the room allows."
+    change = dict.fromkeys(("paper_height", "waves"), ratio**-2.0)
+    found = _promised(text, figure, change, flat if free else far)
+    both = figure.leads == "waves" and free and found.u95_after is not None
+    return replace(found, text=f"{found.text} Or: {flat[0].lower()}{flat[1:]}") if both else found
 
 
 def _farther(inspection: Inspection) -> tuple[str, float]:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane, Progress, Twist
+from foldtrue.handover_figures import Form
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
 from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
@@ -97,6 +98,8 @@ def _fit(fit: LatticeFit) -> dict[str, Any]:
     return {
         "scale": fit.scale,
         "scale_u95": _expanded(fit.scale_std),
+        "alignment": fit.alignment,
+        **_form(fit.form),
         "overturn_deg": fit.overturn_deg,
         "overturn_u95_deg": _expanded(fit.overturn_std_deg),
         "k1": fit.map.k1,
@@ -112,6 +115,17 @@ def _blur_px(features: Features) -> float | None:
     """Median blur of the edge samples found; None where none tells."""
     told = features.blur_px[np.isfinite(features.blur_px) & features.found.astype(bool)]
     return float(np.median(told)) if len(told) else None
+
+
+def _form(form: Form | None) -> dict[str, float | None]:
+    """Stretch, shear and keystone of the piece, all None where a homography took them out."""
+    names = ("stretch_x", "shear_deg", "keystone_x", "keystone_y")
+    u95_names = ("stretch_x_u95", "shear_u95_deg", "keystone_x_u95", "keystone_y_u95")
+    if form is None:
+        return dict.fromkeys(name for pair in zip(names, u95_names, strict=True) for name in pair)
+    unit = np.array([1.0, np.degrees(1.0), 1.0, 1.0])
+    values, u95 = unit * form.figures, unit * COVERAGE_95 * form.std
+    return dict(zip((*names, *u95_names), (*values.tolist(), *u95.tolist()), strict=True))
 
 
 def _expanded(std: float | None) -> float | None:

@@ -14,6 +14,8 @@ import numpy as np
 from foldtrue.flags import FLAGS
 from foldtrue.frames import PlaneMap
 from foldtrue.measured import decimal_places, plus_minus
+from foldtrue.report.diagnosis import diagnosis_text
+from foldtrue.report.remedies import NAMES
 from foldtrue.report.tables import BY
 from foldtrue.report.units import Units
 
@@ -23,18 +25,6 @@ VIEW_WORDS = {
     "backlit": "against the light",
     "front": "from the front, lit from the camera's side",
     "back": "from behind, lit from the camera's side",
-}
-TERM_WORDS = {
-    "pixel_noise": "noise of the pixels",
-    "paper_texture": "texture of the paper",
-    "folds_apart": "folds that should meet and do not",
-    "paper_height": "height of the paper",
-    "which_edge": "which of several edges is seen",
-    "unseen": "what the photo does not show",
-    "light_shift": "edges shifted by light",
-    "light_slope": "edges turned by blur",
-    "twist_size": "size of all twists",
-    "lens": "lens",
 }
 _WORST = 5
 
@@ -201,7 +191,7 @@ def budget_rows(record: Record, units: Units) -> list[TermRow]:
     all_place, all_turn = sum(place.values()) or 1.0, sum(turn.values()) or 1.0
     return [
         TermRow(
-            TERM_WORDS.get(term, term.replace("_", " ")),
+            NAMES.get(term, term.replace("_", " ")),
             place[term] / all_place,
             _term(place[term], all_place, units.label, units.mm),
             turn[term] / all_turn,
@@ -212,25 +202,18 @@ def budget_rows(record: Record, units: Units) -> list[TermRow]:
 
 
 def budget_notes(record: Record) -> list[str]:
-    """What leads, what helps against it, and what no term holds: sentences of the result, which say their units."""
+    """What leads, and what helps against it: sentences of the result, which say their units."""
     leads = record["summary"].get("uncertainty_leads")
     if not leads:
         return []
-    notes = [f"{name}: {leads[key]['advice']}" for name, key in (("Places", "position"), ("Turns", "angle"))]
-    if leads["waves_advice"]:
-        notes.append(leads["waves_advice"])
-    return notes
+    return [f"{name}: {leads[key]['advice']}" for name, key in (("Places", "position"), ("Turns", "angle"))]
 
 
-def causes(record: Record) -> list[tuple[str, str]] | None:
-    """What looks like a habit in the errors, (sentence, advice) each, as the result says them; None where it was not
-    looked for."""
+def causes(record: Record) -> list[str] | None:
+    """What looks like a habit in the errors, sentence by sentence as the terminal says it; None where it was not looked
+    for."""
     found = record.get("diagnosis")
-    if found is None:
-        return None
-    if found.get("reason"):
-        return [(found["reason"], "")]
-    return [(f["sentence"], f["advice"]) for f in found["findings"]]
+    return None if found is None else diagnosis_text(found).split("\n")
 
 
 def pleat_rows(record: Record, units: Units) -> tuple[str, list[tuple[str, ...]]]:

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import LatticeFit, Nominal, Outline
+from foldtrue.handover import LatticeFit, Nominal
+from foldtrue.handover_figures import Outline
 from foldtrue.measured import COVERAGE_95, radius95
 
 EDGES = ("mountain", "valley")

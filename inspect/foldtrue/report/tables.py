@@ -59,6 +59,7 @@ BY = {
     "card": "the card beside it",
     "mat": "the printed mat",
     "scan": "the scan's resolution",
+    "corners": "the rectangle that was pointed at",
 }
 _PAIRS = {"planned_mm": "planned_{}_mm", "position_error_mm": "position_error_{}_mm", "centre_px": "centre_{}_px"}
 
@@ -116,6 +117,8 @@ def summary_text(record: Record) -> str:
     if record["fit"]["scale"] is not None:
         size = plus_minus(record["fit"]["scale"], record["fit"]["scale_u95"], "")
         lines.append(f"Size of the piece by {BY[plane['reference']]}: {size} of the planned one.")
+    if record["fit"]["stretch_x"] is not None:
+        lines.append(_form(record["fit"], BY[plane["reference"]]))
     lines += [_sentence(name) for name in plane["assumed"]]
     return "\n".join(lines)
 
@@ -135,6 +138,16 @@ def _progress(record: Record) -> list[str]:
         f"Half-done piece, {told}: {progress['stage']} folded (fit {progress['score']:.2f}; {rival}); "
         f"{record['summary']['not_made']} twists not made yet."
     ]
+
+
+def _form(fit: Record, reference: str) -> str:
+    """Stretch and shear of the whole piece, which a known plane leaves in its twists' errors."""
+    stretch = plus_minus(100 * fit["stretch_x"], 100 * fit["stretch_x_u95"], "%")
+    shear = plus_minus(fit["shear_deg"], fit["shear_u95_deg"], "deg")
+    return (
+        f"The photo's plane is known by {reference}, so the errors hold the shape of the whole piece: "
+        f"along x longer than along y by {stretch}, sheared by {shear}."
+    )
 
 
 def _figures(whole: Record) -> list[str]:
@@ -190,8 +203,7 @@ def leading_lines(leads: Record | None) -> list[str]:
         said.setdefault((lead["term"], lead["advice"]), []).append(
             f"{name} ({100 * lead['share']:.0f} % of the variance)"
         )
-    waves = [leads["waves_advice"]] if leads["waves_advice"] else []
-    return waves + [
+    return [
         f"Largest cause of uncertainty of {' and '.join(parts)}: {NAMES[term]}. {advice}"
         for (term, advice), parts in said.items()
     ]

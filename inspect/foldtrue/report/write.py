@@ -18,10 +18,12 @@ from foldtrue.report.tables import pleats_csv, twists_csv
 
 @dataclass(frozen=True, kw_only=True)
 class ReportOptions:
-    """overlay: draw the picture too. picture: write the photo without marks, and what lies where on it, from which
-    reports are made later. longest_side_px: size the photo is drawn at, 600 to 8000 (else UsageError)."""
+    """overlay: draw the picture too. touch_up: draw the touch-up list. picture: write the photo without marks, and what
+    lies where on it, from which reports are made later. longest_side_px: size the photo is drawn at, 600 to 8000 (else
+    UsageError)."""
 
     overlay: bool = True
+    touch_up: bool = True
     picture: bool = True
     longest_side_px: int = 2000
 
@@ -68,6 +70,7 @@ def write_report(
         from foldtrue.report.overlay import overlay_png
 
         contents[OVERLAY] = overlay_png(inspection, record, options.longest_side_px)
+    if options.touch_up:
         contents |= _touch_up_pictures(inspection, record)
     if options.picture:
         from foldtrue.report.picture import show_picture

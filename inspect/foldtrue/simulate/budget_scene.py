@@ -53,13 +53,8 @@ def drawn_scene(
     piece = np.random.default_rng([seed, 931])
     rng = np.random.default_rng([seed, 932, _VIEWS.index(view), _KINDS.index(reference)])
     errors, thick_mm = _errors(piece), float(piece.uniform(0.3, 0.8))
-    lie = Lie(
-        # Against the light folds of every depth show, half-way up on average.
-        height_mm=thick_mm / 2 if view == "backlit" else thick_mm,
-        wave_mm=float(piece.uniform(0.1, 0.3)),
-        bulge_mm=float(piece.normal(0, 0.3)),
-        glass=held != "free",
-    )
+    # Against the light folds of every depth show, half-way up on average.
+    lie = lie_at_random(piece, thick_mm / 2 if view == "backlit" else thick_mm, held)
     paper = replace(paper_at_random(piece, RANGES["medium"]), thickness_mm=thick_mm / (1.6 * _LAYERS))
     surface, relief = surface_at_random(piece, _LIT), relief_at_random(piece, _LIT)
     # The rest of the height is air between the layers.
@@ -82,6 +77,16 @@ def drawn_scene(
     if isinstance(laid.camera, Scanner):
         return replace(laid, camera=replace(laid.camera, dpi=float(rng.choice([150, 200]))))
     return _in_view(laid, laid.camera, diameter_mm, rng)
+
+
+def lie_at_random(rng: np.random.Generator, height_mm: float = 0.0, held: Held = "free") -> Lie:
+    """Waves and a bulge as high as the budget allows for (docs/uncertainty.md), or none where they are pressed out."""
+    return Lie(
+        height_mm=height_mm,
+        wave_mm=float(rng.uniform(0.1, 0.3)),
+        bulge_mm=float(rng.normal(0, 0.3)),
+        glass=held != "free",
+    )
 
 
 def bars_read(sheet: MatSheet, seed: int) -> tuple[float, float]:

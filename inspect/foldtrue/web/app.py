@@ -19,6 +19,7 @@ from foldtrue.errors import FoldtrueError
 from foldtrue.web.bench import bench_of, make_bench
 from foldtrue.web.guard import Guard, Limits
 from foldtrue.web.pages import job, photo, plan, progress, record, settings, shelf, start
+from foldtrue.web.pages import print as printing
 
 
 def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) -> Starlette:
@@ -45,6 +46,12 @@ def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) ->
             Route("/job/{id}/stop", job.stop, methods=["POST"]),
             Route("/job/{id}/again", job.again, methods=["POST"]),
             Route("/job/{id}/file/{name}", job.file),
+            Route("/job/{id}/crop/{name}", job.crop),
+            Route("/job/{id}/report.{form}", job.report),
+            Route("/print", printing.show),
+            Route("/print/mat.pdf", printing.mat_pdf),
+            Route("/print/{id}/{what}.svg", printing.drawing_svg),
+            Route("/print/{id}/{what}.pdf", printing.drawing_pdf),
             Route("/job/{id}/record", record.show),
             Route("/job/{id}/record", record.keep, methods=["POST"]),
             Route("/shelf", shelf.show),

@@ -1,4 +1,4 @@
-"""What all pages share: the folder, desk and runner, plans and record, the templates and the forms' token."""
+"""What all pages share: folder, desk and runner, plans, record, templates, and the forms' token."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from typing import Any, Literal
 from foldtrue.errors import UnreadableFile
 from foldtrue.report.files import write_whole
 
-JobKind = Literal["piece", "grid", "sheet", "practice"]
+JobKind = Literal["piece", "ring", "grid", "sheet", "practice"]
 JobState = Literal["waiting", "running", "done", "declined", "stopped", "broken"]
 OPEN: tuple[JobState, ...] = ("waiting", "running")
 _ID = re.compile(r"[0-9a-f]{24}")

@@ -3,57 +3,74 @@
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from foldtrue.assess import judge_by
 from foldtrue.flags import FLAGS
+from foldtrue.handover_judge import Rule
+from foldtrue.judge.tolerances import find_tolerances
 from foldtrue.measured import plus_minus
+from foldtrue.report.diagnosis import diagnosis_text
+from foldtrue.report.grid import grid_text
+from foldtrue.report.judgement import SHAPES, WORDS
+from foldtrue.report.sheet import sheet_text
+from foldtrue.report.tables import summary_text
+from foldtrue.report.twist_rows import TwistRow, twist_rows, worst_first
+from foldtrue.report.units import Units
+from foldtrue.report.verdict_part import Verdict, verdict
 
 Record = Mapping[str, Any]
-_WRITTEN = ("result.json", "twists.csv", "pleats.csv", "grid.json", "sheet.json")
+WRITTEN = ("result.json", "twists.csv", "pleats.csv", "grid.json", "sheet.json")
 
 
 @dataclass(frozen=True)
-class TwistRow:
-    """One twist as text. place, turn: with ±; order: 0 for the worst place, those not measured last."""
+class Row:
+    """One twist as text. place, turn: with ±. shape, word: of its verdict, empty where it was not judged."""
 
     id: str
     where: str
     hand: str
     place: str
     turn: str
+    shape: str
+    word: str
     flags: tuple[str, ...]
-    measured: bool
 
 
 @dataclass(frozen=True)
 class Shown:
-    """kind: of the result. lines: the summary, sentence by sentence. rows: of twists; empty for sheets. notes: what the
-    flags mean, (name, sentence, advice). files: what can be saved."""
+    """kind: of the result. lines: the summary, sentence by sentence. rows: of twists, worst place first; empty for
+    sheets. notes: what the flags mean, (name, sentence, advice). habits: sentences. verdict: None where the piece was
+    not judged. files: what can be saved."""
 
     kind: Literal["piece", "grid", "sheet"]
     lines: tuple[str, ...]
-    rows: tuple[TwistRow, ...]
+    rows: tuple[Row, ...]
     notes: tuple[tuple[str, str, str], ...]
+    habits: tuple[str, ...]
+    verdict: Verdict | None
     files: tuple[str, ...]
 
 
-def shown_result(out: Path) -> Shown:
-    """Reads the result in a job's folder. Raises OSError or ValueError where there is none that can be read."""
-    from foldtrue.report.grid import grid_text
-    from foldtrue.report.sheet import sheet_text
-    from foldtrue.report.tables import summary_text
-
-    files = tuple(name for name in _WRITTEN if (out / name).is_file())
+def shown_result(out: Path, units: Units, limits: str | None = None) -> Shown:
+    """Reads the result in a job's folder; limits: another set of tolerances to hold a piece against than the one it was
+    measured with. Raises OSError or ValueError where there is no result that can be read, UsageError for a set that is
+    not there."""
+    files = tuple(name for name in WRITTEN if (out / name).is_file())
     if "grid.json" in files:
-        return Shown("grid", _lines(grid_text(_read(out / "grid.json"))), (), (), files)
+        return Shown("grid", _lines(grid_text(_read(out / "grid.json"))), (), (), (), None, files)
     if "sheet.json" in files:
-        return Shown("sheet", _lines(sheet_text(_read(out / "sheet.json"))), (), (), files)
+        return Shown("sheet", _lines(sheet_text(_read(out / "sheet.json"))), (), (), (), None, files)
     record = _read(out / "result.json")
-    return Shown("piece", _lines(summary_text(record)), _rows(record), _notes(record), files)
+    if limits is not None:
+        record["judgement"] = judge_by(find_tolerances(limits), Rule(), record)
+    habits = _lines(diagnosis_text(record["diagnosis"])) if "diagnosis" in record else ()
+    lines = tuple(units.sentence(line) for line in _lines(summary_text(record)))
+    rows = tuple(_row(row, units) for row in worst_first(twist_rows(record)))
+    return Shown("piece", lines, rows, _notes(record), habits, verdict(record, units), files)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -67,26 +84,18 @@ def _lines(text: str) -> tuple[str, ...]:
     return tuple(line for line in text.split("\n") if line.strip())
 
 
-def _rows(record: Record) -> tuple[TwistRow, ...]:
-    overturn = record["fit"]["overturn_deg"] or 0.0
-    return tuple(_row(twist, overturn) for twist in sorted(record["twists"], key=_badness))
-
-
-def _badness(twist: Record) -> tuple[bool, float]:
-    error = twist["position_error_mm"]
-    return (error is None, -math.hypot(*error) if error else 0.0)
-
-
-def _row(twist: Record, overturn: float) -> TwistRow:
-    where = f"ring {twist['ring']}" + (", at the rim" if twist["border"] else "")
-    flags: Sequence[str] = twist["flags"]
-    error = twist["position_error_mm"]
-    if error is None:
-        return TwistRow(twist["id"], where, twist["hand"], "not measured", "not measured", tuple(flags), False)
-    hand = 1 if twist["hand"] == "ccw" else -1
-    place = plus_minus(math.hypot(*error), twist["position_u95_mm"], "mm")
-    turn = plus_minus(twist["angle_error_deg"] - hand * overturn, twist["angle_relative_u95_deg"], "deg")
-    return TwistRow(twist["id"], where, twist["hand"], place, turn, tuple(flags), True)
+def _row(row: TwistRow, units: Units) -> Row:
+    measured = row.off_mm is not None
+    return Row(
+        id=row.id,
+        where=f"ring {row.ring}" + (", at the rim" if row.border else ""),
+        hand=row.hand,
+        place=units.length(row.off_mm, row.u95_mm) if row.off_mm is not None else "not measured",
+        turn=plus_minus(row.turn_deg, row.turn_u95_deg, "deg") if measured else "not measured",
+        shape="" if row.verdict is None else SHAPES[row.verdict],
+        word="" if row.verdict is None else WORDS[row.verdict],
+        flags=row.flags,
+    )
 
 
 def _notes(record: Record) -> tuple[tuple[str, str, str], ...]:

@@ -24,6 +24,7 @@ STAGES = (
     Stage(
         "grid", "Creased grid", "Where did the creases drift, and is it worth going on?", ("auto", "backlit", "front")
     ),
+    Stage("ring", "Half-done piece", "Is it true before more is built on it?", ("auto", "backlit", "front", "back")),
     Stage(
         "piece", "Finished piece", "Which twists are off, and by how much?", ("auto", "backlit", "front", "back"), True
     ),

@@ -68,22 +68,43 @@ def _outcome(folder: Path, kind: str, options: Mapping[str, Any], photos: int, s
 
 
 def measure_piece(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
+    from foldtrue.assess import assess_by
+    from foldtrue.handover_judge import Rule
     from foldtrue.inspection import InspectOptions, inspect_photo, inspect_photos
+    from foldtrue.judge.tolerances import DEFAULT, find_tolerances
     from foldtrue.plan.file import read_plan
     from foldtrue.report.pooled import write_pooled
     from foldtrue.report.write import ReportOptions, write_report
+    from foldtrue.unfinished import unfinished
 
     plan, asked = read_plan(plan_file), _inspect_options(options, InspectOptions)
+    assess = assess_by(find_tolerances(str(options.get("tolerances", DEFAULT))), Rule())
     if len(files) == 1:
-        inspection = inspect_photo(files[0], plan, asked, step)
+        try:
+            inspection = inspect_photo(files[0], plan, asked, step)
+        except NotThisPiece as error:
+            raise unfinished(files[0], plan, asked) or error from None
         step("report")
-        write_report(inspection, out, ReportOptions(overlay=False))
+        write_report(inspection, out, ReportOptions(overlay=False), assess=assess)
     else:
         pooled = inspect_photos(files, plan, asked, step, bool(options.get("same_way_up")))
         step("report")
-        write_pooled(pooled, out)
+        write_pooled(pooled, out, assess)
         if pooled.inspection is None:
             raise pooled.problem or FoldtrueError("No figures of one piece come of these photos.")
+
+
+def measure_ring(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
+    from foldtrue.inspection import InspectOptions
+    from foldtrue.inspection_ring import RingOptions, inspect_ring
+    from foldtrue.plan.file import read_plan
+    from foldtrue.report.write import ReportOptions, write_report
+
+    rings = options.get("rings")
+    ring = RingOptions(rings=None if rings is None else int(rings))
+    inspection = inspect_ring(files[0], read_plan(plan_file), ring, _inspect_options(options, InspectOptions), step)
+    step("report")
+    write_report(inspection, out, ReportOptions(overlay=False))
 
 
 def measure_practice(files: list[Path], plan_file: Path, out: Path, options: Mapping[str, Any], step: Step) -> None:
@@ -143,13 +164,16 @@ KINDS: Mapping[str, Callable[[list[Path], Path, Path, Mapping[str, Any], Step], 
     "piece": measure_piece,
     "grid": measure_grid,
     "sheet": measure_sheet,
+    "ring": measure_ring,
     "practice": measure_practice,
 }
 
 
 def _inspect_options(options: Mapping[str, Any], made: Callable[..., Any]) -> Any:
-    known = ("view", "side", "reference", "pins")
+    known = ("view", "side", "reference", "bars_mm", "held", "pins")
     said = {name: options[name] for name in known if options.get(name) is not None}
+    if "bars_mm" in said:
+        said["bars_mm"] = tuple(said["bars_mm"])
     if "pins" in said:
         said["pins"] = tuple(tuple(row) for row in said["pins"])
     return made(**said)
@@ -166,10 +190,13 @@ def _limit_memory(memory_bytes: int) -> None:
 
 def _load_libraries() -> None:
     """What the first photo would otherwise wait for."""
+    import foldtrue.assess
     import foldtrue.detect.edges
     import foldtrue.fit.bend
     import foldtrue.fit.lattice
     import foldtrue.inspection
+    import foldtrue.judge.diagnose
+    import foldtrue.judge.piece
     import foldtrue.photo
     import foldtrue.plan.file
     import foldtrue.plan.fold

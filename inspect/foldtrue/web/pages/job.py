@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,9 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
+from foldtrue.judge.tolerances import DEFAULT, kept_sets
+from foldtrue.report.files import CROP, TOUCH_UP
+from foldtrue.steps import STEP_WORDS
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN, Job
 from foldtrue.web.shown import shown_result
@@ -29,18 +33,6 @@ FILES: Mapping[str, str] = {
 }
 """The files of a result that pages may fetch, and what each is; nothing else on the disk is ever sent."""
 _SHOWN = ("picture.jpg", "picture.json", "grid.png")
-STEPS = ("photo", "rectify", "detect", "fit", "report")
-STEP_WORDS = {
-    "draw": "drawing a practice photo",
-    "plan": "folding the plan",
-    "photo": "reading the photo",
-    "rectify": "finding the piece",
-    "detect": "measuring edges",
-    "fit": "comparing with the plan",
-    "scale": "looking for a thing of known size",
-    "pool": "comparing the photos",
-    "report": "writing the result",
-}
 
 
 async def show(request: Request) -> Response:
@@ -50,12 +42,16 @@ async def show(request: Request) -> Response:
     if job.state != "done":
         pins = (bench.desk.out(job) / "picture.json").is_file()
         return bench.page("declined.html", job=job, pins=pins, views=VIEW_WORDS, stage=stage_of(job.kind))
-    return await run_in_threadpool(_result, bench, job)
+    return await run_in_threadpool(_result, bench, job, request.query_params.get("limits"))
 
 
-def _result(bench: Bench, job: Job) -> Response:
-    shown = shown_result(bench.desk.out(job))
-    return bench.page(f"result-{shown.kind}.html", job=job, shown=shown, files=shown.files)
+def _result(bench: Bench, job: Job, limits: str | None) -> Response:
+    shown = shown_result(bench.desk.out(job), bench.units(), limits)
+    folder = bench.desk.out(job) / TOUCH_UP
+    crops = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    sets = list(dict.fromkeys([DEFAULT, *kept_sets()]))
+    values = {"job": job, "shown": shown, "files": shown.files, "crops": crops, "sets": sets, "limits": limits}
+    return bench.page(f"result-{shown.kind}.html", **values)
 
 
 async def state(request: Request) -> Response:
@@ -81,6 +77,34 @@ async def again(request: Request) -> Response:
     new = await run_in_threadpool(bench.desk.again, job, options)
     bench.runner.add(new)
     return go_to(f"/job/{new.id}")
+
+
+async def crop(request: Request) -> Response:
+    """A picture of the touch-up list."""
+    bench, job, name = bench_of(request), _job(request), request.path_params["name"]
+    path = bench.desk.out(job) / TOUCH_UP / name if CROP.fullmatch(name) else None
+    if path is None or not path.is_file():
+        raise HTTPException(404)
+    return FileResponse(path, media_type="image/png")
+
+
+async def report(request: Request) -> Response:
+    """The whole report as one page, or the pages for a buyer as PDF."""
+    bench, job, form = bench_of(request), _job(request), request.path_params["form"]
+    if job.state != "done" or form not in ("html", "pdf"):
+        raise HTTPException(404)
+    content = await run_in_threadpool(_report, bench, job, form)
+    kind = "text/html; charset=utf-8" if form == "html" else "application/pdf"
+    kept = f'attachment; filename="foldtrue-report-{job.id[:6]}.{form}"'
+    return Response(content, media_type=kind, headers={"Content-Disposition": kept})
+
+
+def _report(bench: Bench, job: Job, form: str) -> bytes:
+    from foldtrue.piece_report import html_report, pdf_report, read_finished
+    from foldtrue.report.page import PageOptions
+
+    found, options = read_finished(bench.desk.out(job)), PageOptions(date=date.today().isoformat(), units=bench.units())
+    return html_report(found, options).encode() if form == "html" else pdf_report(found, options)
 
 
 async def file(request: Request) -> Response:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
@@ -14,13 +14,14 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from foldtrue.errors import UsageError
+from foldtrue.handover import Held
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import Job
 from foldtrue.web.plans import PlanCard, summary_of
 from foldtrue.web.settings import read_settings
 from foldtrue.web.stages import VIEW_WORDS, Stage, stage_of
 
-_REFERENCES = ("auto", "none", "card", "A4", "Letter", "scan")
+_REFERENCES = ("auto", "none", "mat", "card", "A4", "Letter", "scan")
 
 
 async def show(request: Request) -> Response:
@@ -72,10 +73,27 @@ def _options(bench: Bench, form: FormData, stage: Stage) -> dict[str, Any]:
     said: dict[str, Any] = {"tolerances": read_settings(bench.home).limits}
     if words(form, "view") in stage.views:
         said["view"] = words(form, "view")
-    if stage.kind == "piece":
+    if words(form, "rings").isdecimal():
+        said["rings"] = int(words(form, "rings"))
+    if stage.kind in ("piece", "ring"):
         if words(form, "side") in ("front", "back"):
             said["side"] = words(form, "side")
         if words(form, "reference") in _REFERENCES:
             said["reference"] = words(form, "reference")
+        if words(form, "held") in get_args(Held):
+            said["held"] = words(form, "held")
+        if words(form, "bars"):
+            said["bars_mm"] = _bars(words(form, "bars"))
         said["same_way_up"] = bool(words(form, "same_way_up"))
     return said
+
+
+def _bars(text: str) -> list[float]:
+    """Raises UsageError for anything but two lengths."""
+    try:
+        bottom, left = (float(part) for part in text.replace(";", ",").split(","))
+    except ValueError:
+        raise UsageError(
+            f"{text} is not two lengths.", "Write both bars in mm with a comma between: 180.2, 260.4."
+        ) from None
+    return [bottom, left]
