@@ -86,7 +86,7 @@ def send_photo(page, view):
 
 
 def put_on_the_shelf(page, result, piece, **fields):
-    page.goto(f"{result}/record")
+    page.goto(result)
     page.get_by_label("Name of the piece").fill(piece)
     for label, words in fields.items():
         page.locator(f"#{label}").fill(words)
@@ -122,6 +122,7 @@ def test_what_is_recorded_is_on_the_shelf_and_in_progress(opened, server, record
     page.get_by_role("link", name="Shelf").click()
     page.get_by_role("link", name="stair window").click()
     assert page.get_by_text("Tags: damp, gift").is_visible()
+    assert page.get_by_text("Verdict when it was measured").first.is_visible()
     assert page.locator(".side img").first.evaluate("(image) => image.decode().then(() => image.naturalWidth)") > 0
     page.get_by_role("link", name="Progress").click()
     page.locator("#person").select_option("heron")
@@ -279,6 +280,7 @@ PAGES = (
     "/plan?plan={plan}",
     "/photo?plan={plan}&stage=piece",
     "/photo?plan={plan}&stage=sheet",
+    "/photo?plan={plan}&stage=ring",
     "{result}",
     "{result}/record",
     "{declined}",
@@ -287,6 +289,7 @@ PAGES = (
     "{recorded}/remove",
     "/shelf/compare?number=1&number=2",
     "/progress",
+    "/print?plan={plan}",
     "/settings",
     "/settings/forget?alias=heron",
     "/nowhere",

@@ -267,5 +267,11 @@ def test_nothing_is_recorded_of_what_nobody_folded_or_measured(client, done, tok
     assert client.post(job_page, data={"token": token, "piece": "x"}).status_code == 404
 
 
+def test_a_practice_piece_offers_no_form(app, done):
+    page = app.state.bench.page("record.html", job=done("practice"), said=None, what="", advice="", known=0)
+    assert b"nobody folded it" in page.body
+    assert b'name="piece"' not in page.body
+
+
 def test_the_form_offers_today(client, done):
     assert f'value="{date.today()}"' in client.get(f"/job/{done().id}/record").text
