@@ -33,6 +33,7 @@ PAGES = (
     "/shelf/500/remove",
     "/progress?person=heron&plan=plan 1 (invented)",
     "/progress",
+    "/print?plan={plan}",
     "/settings",
 )
 LIMIT_MS = 200
