@@ -2,7 +2,8 @@
 
 FoldtrueError
 |- UsageError              2   the call itself is wrong (option, value, unreadable plan text)
-|  `- PlanError            2   the plan is not valid or cannot be folded
+|  |- PlanError            2   the plan is not valid or cannot be folded
+|  `- AlreadyRecorded      2   its photo is in the record already
 |- UnreadableFile          3   not an image, truncated, too large, cannot be written
 |- NotThisPiece            4   no piece of this plan in the picture, or its place is not decided
 |  `- SiteAmbiguous        4   the lattice fits in more than one place
@@ -45,6 +46,16 @@ class PlanError(UsageError):
         self.what = what
         self.advice = advice
         self.twists = twists
+
+
+class AlreadyRecorded(UsageError):
+    """The photo of an inspection is in the record already, as inspection `number`."""
+
+    def __init__(self, what: str, advice: str = "", number: int = 0) -> None:
+        Exception.__init__(self, what, advice, number)
+        self.what = what
+        self.advice = advice
+        self.number = number
 
 
 class UnreadableFile(FoldtrueError):

@@ -192,15 +192,14 @@ def measure_placed(
 
 
 def _fitted_again(told: Plane, first: LatticeFit, again: LatticeFit) -> tuple[Plane, LatticeFit]:
-    """Plane and fit once a reference has told the plane, or that there is a scan. The scale is kept where that told no
-    more, and by the mat, whose size of the piece is measured by a way of its own (rectify/mat.py)."""
-    sized = again
+    """Plane and fit once a reference has told the plane, or that there is a scan; its scale is kept where it told no
+    more, and where it is the mat's, by which it is measured in a way of its own (rectify/mat.py)."""
     if again.alignment == "homography" or told.reference == "mat":
-        sized = replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+        again = replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
     if again.alignment == "homography":
-        return told, sized
+        return told, again
     kept = tuple(word for word in told.assumed if word != "plane_from_piece")
-    return replace(told, map=again.map, assumed=kept), sized
+    return replace(told, map=again.map, assumed=kept), again
 
 
 def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:

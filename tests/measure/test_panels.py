@@ -75,7 +75,7 @@ def test_a_panel_with_a_corner_that_nothing_leads_to_is_not_measured(shots):
     inspection, _ = shots[0]
     nominal, fit = inspection.nominal, inspection.fit
     count = 2 * len(nominal.vertices_mm)
-    joint = Joint(np.eye(count), np.eye(1), np.zeros((count, 1)), np.zeros((8, count)), fit.map, 0.0, 50.0)
+    joint = Joint(np.eye(count), np.eye(1), np.zeros((count, 1)), np.zeros((8, count)), fit.map, np.zeros((9, 1)), 50.0)
     known = fit.vertex_measured.copy()
     others = {tip for k in (0, 2) for tip in nominal.panels[k].tips}  # all three have one corner in common
     known[[tip for tip in nominal.panels[1].tips if tip not in others]] = False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -88,42 +88,17 @@ def add(
     source: Path, photos: tuple[Path, ...], plan_file: Path | None, again: bool, record_file: Path | None, **said: Any
 ) -> None:
     """Record RESULT: a result.json, grid.json or sheet.json, or the folder it was written to."""
-    from foldtrue.record.entries import new_entry, read_result
+    from foldtrue.record.entries import read_result
+    from foldtrue.recording import entry_of
 
-    result = read_result(source)
-    said |= {"tags": tuple(said["tags"]), "plan": None if plan_file is None else _plan(plan_file, result)}
-    entry = new_entry(result, said.pop("piece"), thumbnails=_thumbnails(photos, result), **said)
+    said["tags"] = tuple(said["tags"])
+    entry = entry_of(read_result(source), said.pop("piece"), photos=photos, plan_file=plan_file, **said)
     with open_record(record_file, create=True) as kept:
         number = kept.add(entry, again=again)
     click.echo(f"Recorded as number {number}: {entry.stage} {entry.piece!r}, {entry.done_on}.")
     for photo in entry.photos:
         if photo.thumbnail is None:
             click.echo(f"  {photo.name}: no thumbnail. {photo.no_thumbnail}")
-
-
-def _thumbnails(photos: tuple[Path, ...], result: Mapping[str, Any]) -> dict[str, tuple[bytes | None, str]]:
-    """By SHA-256. Of several photos of one piece the result tells only where the piece lies in the one it shows."""
-    if not photos:
-        return {}
-    from foldtrue.photo import read_photo
-    from foldtrue.report.thumbnail import piece_thumbnail
-
-    found: dict[str, tuple[bytes | None, str]] = {}
-    for path in photos:
-        photo = read_photo(path)
-        shown = photo.sha256 == result["provenance"]["photo"]["sha256"]
-        other = (None, "The result shows another photo of the piece.")
-        found[photo.sha256] = piece_thumbnail(photo, result) if shown else other
-    return found
-
-
-def _plan(path: Path, result: Mapping[str, Any]) -> dict[str, Any]:
-    from foldtrue.plan.file import plan_sha256, read_plan
-
-    plan = read_plan(path)
-    if plan_sha256(plan) != (result["provenance"].get("plan") or {}).get("sha256"):
-        raise UsageError(f"The result was not compared with the plan {path.name}.", "Give that plan's, or none.")
-    return plan.model_dump(mode="json", exclude_none=True)
 
 
 @record.command("list")

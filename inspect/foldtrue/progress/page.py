@@ -20,7 +20,7 @@ from foldtrue.progress.wording import (
 
 _STYLE = """
 body { font: 16px/1.45 sans-serif; color: #000; background: #fff; max-width: 50rem; margin: 2rem auto; padding: 0 1rem }
-svg[viewBox^="0 0 780"] { width: 100%; height: auto; font: 12px sans-serif; display: block; margin: .5rem 0 }
+.scroll { overflow-x: auto } svg[viewBox^="0 0 780"] { width: 100%; min-width: 40rem; height: auto; font: 12px sans-serif; display: block; margin: .5rem 0 }
 h1 { font-size: 1.6rem } h2 { font-size: 1.25rem; margin-top: 2.2rem; border-top: 1px solid #000; padding-top: .8rem }
 h3 { font-size: 1rem; margin-bottom: 0 } .verdict { font-weight: bold }
 table { border-collapse: collapse; font-size: .85rem; width: 100% } th, td { text-align: left; padding: .2rem .6rem .2rem 0; border-bottom: 1px solid #999 }
@@ -39,24 +39,29 @@ _NOT = (
 )
 
 
-def progress_page(progress: Progress) -> str:
-    """The page as HTML text."""
-    body = [f"<h1>Progress</h1><p>{escape(head_line(progress))}</p>"]
+def progress_body(progress: Progress) -> str:
+    """All below the page's title, as HTML text without styles of its own."""
+    body = [f"<p>{escape(head_line(progress))}</p>"]
     body += [_metric(found) for found in progress.metrics if found.series.points]
     body += [_nothing(found) for found in progress.metrics if not found.series.points]
     body += [_paragraphs(cautions(progress)), f'<h2>How to read this</h2><p class="small">{_ABOUT}</p>']
     body.append(f'<p class="small">{_NOT}</p>')
+    return "".join(body)
+
+
+def progress_page(progress: Progress) -> str:
+    """The page as HTML text."""
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Progress</title>'
         '<meta name="viewport" content="width=device-width"><meta http-equiv="Content-Security-Policy" '
         f"content=\"default-src 'none'; style-src 'unsafe-inline'\"><style>{_STYLE}</style></head>"
-        f"<body>{''.join(body)}</body></html>\n"
+        f"<body><h1>Progress</h1>{progress_body(progress)}</body></html>\n"
     )
 
 
 def _metric(found: MetricProgress) -> str:
     verdict = f'<p class="verdict">{escape(finding_sentence(found.finding, found.metric))}</p>'
-    parts = [f"<h2>{escape(found.metric.title)}</h2>{verdict}", overview_chart(found), _legend(found)]
+    parts = [f"<h2>{escape(found.metric.title)}</h2>{verdict}", _wide(overview_chart(found)), _legend(found)]
     if found.repeatability is not None:
         parts.append(_paragraphs([repeatability_sentence(found.repeatability, found.metric.unit)]))
     parts += [_chart(chart, found.metric.unit) for chart in found.charts]
@@ -81,7 +86,13 @@ def _legend(found: MetricProgress) -> str:
 
 def _chart(chart: ControlChart, unit: str) -> str:
     first, *rest = chart_sentences(chart, unit)
-    return f"<h3>{escape(first)}</h3>" + _paragraphs(rest) + individuals_chart(chart, unit) + average_chart(chart, unit)
+    charts = _wide(individuals_chart(chart, unit)) + _wide(average_chart(chart, unit))
+    return f"<h3>{escape(first)}</h3>" + _paragraphs(rest) + charts
+
+
+def _wide(content: str) -> str:
+    """What keeps its size on a small screen and is scrolled there, with keys too."""
+    return f'<div class="scroll" tabindex="0">{content}</div>'
 
 
 def _breakdown(found: MetricProgress) -> str:
@@ -91,7 +102,8 @@ def _breakdown(found: MetricProgress) -> str:
     rows = "".join(
         f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in breakdown_cells(row))}</tr>" for row in found.breakdown
     )
-    return f"<h3>By part, paper, plan and person, {escape(found.metric.unit)}</h3><table><tr>{head}</tr>{rows}</table>"
+    table = _wide(f"<table><tr>{head}</tr>{rows}</table>")
+    return f"<h3>By part, paper, plan and person, {escape(found.metric.unit)}</h3>{table}"
 
 
 def _paragraphs(lines: Iterable[str]) -> str:

@@ -26,9 +26,9 @@ _WAIT_S = 30.0
 _FULL = ("full", "disk i/o error")
 
 
-def default_place() -> Path:
-    """record.db in the person's folder."""
-    return home_folder() / "record.db"
+def default_place(home: Path | None = None) -> Path:
+    """record.db in the person's folder; home: that folder where it is known already."""
+    return (home or home_folder()) / "record.db"
 
 
 def open_engine(path: Path, *, create: bool) -> Engine:

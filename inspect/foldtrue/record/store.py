@@ -9,9 +9,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, delete, exists, insert, select, update
+from sqlalchemy import JSON, Connection, Row, Select, delete, exists, insert, select, type_coerce, update
 
-from foldtrue.errors import UsageError
+from foldtrue.errors import AlreadyRecorded, UsageError
 from foldtrue.handover_record import Entry, GroupFigures, RecordedPhoto, RecordedPiece, RecordFilter
 from foldtrue.record import schema
 from foldtrue.record.care import compact
@@ -38,8 +38,9 @@ class Record:
     def add(self, entry: Entry, *, again: bool = False) -> int:
         """Record one inspection and give its number; when this returns, it is on the disk.
 
-        again: a photo that is recorded already is linked to this inspection as well. Raises UsageError for such a photo
-        without it, for a piece that is somebody else's, and for a result or thumbnail that is not what it should be.
+        again: a photo that is recorded already is linked to this inspection as well. Raises AlreadyRecorded for such a
+        photo without it, UsageError for a piece that is somebody else's, and for a result or thumbnail that is not what
+        it should be.
         """
         with writing(self.engine, self.path) as connection:
             return add_entry(connection, entry, again=again)
@@ -57,6 +58,24 @@ class Record:
         """All that is recorded of one inspection. Raises UsageError where there is none of this number."""
         with reading(self.engine, self.path) as connection:
             return read_entry(connection, number)
+
+    def thumbnail(self, number: int) -> bytes | None:
+        """The first thumbnail of one inspection, a JPEG; None where it has none, or there is no such inspection."""
+        photos, links = schema.photos, schema.inspection_photos.c
+        pictures = select(photos.c.thumbnail).select_from(photos.join(schema.inspection_photos))
+        kept = (links.inspection_id == number) & photos.c.thumbnail.is_not(None)
+        with reading(self.engine, self.path) as connection:
+            found = connection.execute(pictures.where(kept).order_by(links.place)).scalar()
+        return None if found is None else bytes(found)
+
+    def verdicts(self, numbers: Sequence[int]) -> Mapping[int, str]:
+        """The verdict that each result holds, by the limits it was judged by when it was measured; results without one
+        are left out."""
+        results = schema.results.c
+        verdict = type_coerce(results.document, JSON)["judgement"]["verdict"].as_string()
+        with reading(self.engine, self.path) as connection:
+            rows = connection.execute(select(results.inspection_id, verdict).where(results.inspection_id.in_(numbers)))
+            return {number: word for number, word in rows if word is not None}
 
     def remove(self, number: int) -> None:
         """Delete one inspection, and what only it had: photos, the plan, the piece, the person."""
@@ -129,9 +148,10 @@ def _refuse_known_photos(connection: Connection, entry: Entry, again: bool) -> N
         .order_by(inspections.c.id)
     ).first()
     if known is not None:
-        raise UsageError(
+        raise AlreadyRecorded(
             f"This photo is recorded already, as number {known.id}, piece {known.name!r}.",
             "Record it once more with --again, or take out the first with: foldtrue record remove",
+            int(known.id),
         )
 
 

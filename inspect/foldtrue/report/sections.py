@@ -202,7 +202,7 @@ def budget_rows(record: Record, units: Units) -> list[TermRow]:
 
 
 def budget_notes(record: Record) -> list[str]:
-    """What leads, what helps against it: sentences of the result, which say their units."""
+    """What leads, and what helps against it: sentences of the result, which say their units."""
     leads = record["summary"].get("uncertainty_leads")
     if not leads:
         return []

@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 from foldtrue.errors import FoldtrueError
 from foldtrue.web.bench import bench_of, make_bench
 from foldtrue.web.guard import Guard, Limits
-from foldtrue.web.pages import job, photo, plan, start
+from foldtrue.web.pages import job, photo, plan, progress, record, settings, shelf, start
 from foldtrue.web.pages import print as printing
 
 
@@ -47,10 +47,26 @@ def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) ->
             Route("/job/{id}/again", job.again, methods=["POST"]),
             Route("/job/{id}/file/{name}", job.file),
             Route("/job/{id}/crop/{name}", job.crop),
+            Route("/job/{id}/report.{form}", job.report),
             Route("/print", printing.show),
             Route("/print/mat.pdf", printing.mat_pdf),
             Route("/print/{id}/{what}.svg", printing.drawing_svg),
             Route("/print/{id}/{what}.pdf", printing.drawing_pdf),
+            Route("/job/{id}/record", record.show),
+            Route("/job/{id}/record", record.keep, methods=["POST"]),
+            Route("/shelf", shelf.show),
+            Route("/shelf/compare", shelf.compare),
+            Route("/shelf/{number:int}", shelf.piece),
+            Route("/shelf/{number:int}/thumbnail", shelf.thumbnail),
+            Route("/shelf/{number:int}/remove", shelf.ask_remove),
+            Route("/shelf/{number:int}/remove", shelf.remove, methods=["POST"]),
+            Route("/progress", progress.show),
+            Route("/settings", settings.show),
+            Route("/settings", settings.keep, methods=["POST"]),
+            Route("/settings/backup", settings.backup, methods=["POST"]),
+            Route("/settings/forget", settings.ask_forget),
+            Route("/settings/forget", settings.forget, methods=["POST"]),
+            Route("/settings/clear-desk", settings.clear_desk, methods=["POST"]),
             Mount("/static", StaticFiles(directory=str(files("foldtrue.web") / "static"))),
         ],
         middleware=[Middleware(Guard, hosts=hosts, limits=limits)],

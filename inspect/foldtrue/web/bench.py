@@ -5,6 +5,7 @@ from __future__ import annotations
 import hmac
 import secrets
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from foldtrue.report.files import write_whole
+from foldtrue.report.units import Units
 from foldtrue.web.desk import Desk
 from foldtrue.web.plans import PlanShelf
 from foldtrue.web.runner import Runner
+from foldtrue.web.settings import read_settings
 
 _MAX_FILES = 12
 _MAX_FIELDS = 60
@@ -34,8 +37,13 @@ class Bench:
     templates: Environment
 
     def page(self, name: str, status: int = 200, /, **values: Any) -> HTMLResponse:
-        """A template as an answer; `token` is known in each."""
-        return HTMLResponse(self.templates.get_template(name).render(token=self.token, **values), status)
+        """A template as an answer; `token`, `units` and `today` are known in each."""
+        known = {"token": self.token, "units": self.units(), "today": date.today().isoformat()}
+        return HTMLResponse(self.templates.get_template(name).render({**known, **values}), status)
+
+    def units(self) -> Units:
+        """What the person wants to see lengths in."""
+        return Units(read_settings(self.home).units)
 
 
 def make_bench(home: Path) -> Bench:

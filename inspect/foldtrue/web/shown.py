@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from foldtrue.assess import judge_by
 from foldtrue.flags import FLAGS
+from foldtrue.handover_judge import Rule
+from foldtrue.judge.tolerances import find_tolerances
 from foldtrue.measured import plus_minus
 from foldtrue.report.diagnosis import diagnosis_text
 from foldtrue.report.grid import grid_text
@@ -52,14 +55,18 @@ class Shown:
     files: tuple[str, ...]
 
 
-def shown_result(out: Path, units: Units) -> Shown:
-    """Reads the result in a job's folder. Raises OSError or ValueError where there is none that can be read."""
+def shown_result(out: Path, units: Units, limits: str | None = None) -> Shown:
+    """Reads the result in a job's folder; limits: another set of tolerances to hold a piece against than the one it was
+    measured with. Raises OSError or ValueError where there is no result that can be read, UsageError for a set that is
+    not there."""
     files = tuple(name for name in WRITTEN if (out / name).is_file())
     if "grid.json" in files:
         return Shown("grid", _lines(grid_text(_read(out / "grid.json"))), (), (), (), None, files)
     if "sheet.json" in files:
         return Shown("sheet", _lines(sheet_text(_read(out / "sheet.json"))), (), (), (), None, files)
     record = _read(out / "result.json")
+    if limits is not None:
+        record["judgement"] = judge_by(find_tolerances(limits), Rule(), record)
     habits = _lines(diagnosis_text(record["diagnosis"])) if "diagnosis" in record else ()
     lines = tuple(units.sentence(line) for line in _lines(summary_text(record)))
     rows = tuple(_row(row, units) for row in worst_first(twist_rows(record)))

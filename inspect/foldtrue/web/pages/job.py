@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
+from foldtrue.judge.tolerances import DEFAULT, kept_sets
 from foldtrue.report.files import CROP, TOUCH_UP
-from foldtrue.report.units import Units
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN, Job
 from foldtrue.web.shown import shown_result
@@ -52,14 +53,16 @@ async def show(request: Request) -> Response:
     if job.state != "done":
         pins = (bench.desk.out(job) / "picture.json").is_file()
         return bench.page("declined.html", job=job, pins=pins, views=VIEW_WORDS, stage=stage_of(job.kind))
-    return await run_in_threadpool(_result, bench, job)
+    return await run_in_threadpool(_result, bench, job, request.query_params.get("limits"))
 
 
-def _result(bench: Bench, job: Job) -> Response:
-    shown = shown_result(bench.desk.out(job), Units("mm"))
+def _result(bench: Bench, job: Job, limits: str | None) -> Response:
+    shown = shown_result(bench.desk.out(job), bench.units(), limits)
     folder = bench.desk.out(job) / TOUCH_UP
     crops = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
-    return bench.page(f"result-{shown.kind}.html", job=job, shown=shown, files=shown.files, crops=crops)
+    sets = list(dict.fromkeys([DEFAULT, *kept_sets()]))
+    values = {"job": job, "shown": shown, "files": shown.files, "crops": crops, "sets": sets, "limits": limits}
+    return bench.page(f"result-{shown.kind}.html", **values)
 
 
 async def state(request: Request) -> Response:
@@ -94,6 +97,25 @@ async def crop(request: Request) -> Response:
     if path is None or not path.is_file():
         raise HTTPException(404)
     return FileResponse(path, media_type="image/png")
+
+
+async def report(request: Request) -> Response:
+    """The whole report as one page, or the pages for a buyer as PDF."""
+    bench, job, form = bench_of(request), _job(request), request.path_params["form"]
+    if job.state != "done" or form not in ("html", "pdf"):
+        raise HTTPException(404)
+    content = await run_in_threadpool(_report, bench, job, form)
+    kind = "text/html; charset=utf-8" if form == "html" else "application/pdf"
+    kept = f'attachment; filename="foldtrue-report-{job.id[:6]}.{form}"'
+    return Response(content, media_type=kind, headers={"Content-Disposition": kept})
+
+
+def _report(bench: Bench, job: Job, form: str) -> bytes:
+    from foldtrue.piece_report import html_report, pdf_report, read_finished
+    from foldtrue.report.page import PageOptions
+
+    found, options = read_finished(bench.desk.out(job)), PageOptions(date=date.today().isoformat(), units=bench.units())
+    return html_report(found, options).encode() if form == "html" else pdf_report(found, options)
 
 
 async def file(request: Request) -> Response:

@@ -18,6 +18,7 @@ from foldtrue.handover import Held
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import Job
 from foldtrue.web.plans import PlanCard, summary_of
+from foldtrue.web.settings import read_settings
 from foldtrue.web.stages import VIEW_WORDS, Stage, stage_of
 
 _REFERENCES = ("auto", "none", "mat", "card", "A4", "Letter", "scan")
@@ -65,11 +66,11 @@ def _lay_down(bench: Bench, card: PlanCard, stage: Stage, form: FormData) -> Job
             with file.open("wb") as target:
                 shutil.copyfileobj(upload.file, target, 1 << 20)
             photos.append((upload.filename or "photo", file))
-        return bench.desk.add(stage.kind, (card.name, card.text), photos, _options(form, stage))
+        return bench.desk.add(stage.kind, (card.name, card.text), photos, _options(bench, form, stage))
 
 
-def _options(form: FormData, stage: Stage) -> dict[str, Any]:
-    said: dict[str, Any] = {}
+def _options(bench: Bench, form: FormData, stage: Stage) -> dict[str, Any]:
+    said: dict[str, Any] = {"tolerances": read_settings(bench.home).limits}
     if words(form, "view") in stage.views:
         said["view"] = words(form, "view")
     if words(form, "rings").isdecimal():
