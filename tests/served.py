@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -29,6 +31,18 @@ class Served:
         found = re.search(r"(http://127\.0\.0\.1:(\d+))/", line)
         assert found, line
         self.address, self._port = found[1], int(found[2])
+
+    @contextlib.contextmanager
+    def measuring_held(self) -> Iterator[None]:
+        """The server's own processes stand still, so that what is being measured stays so; afterwards they are ended,
+        and with them what they were at."""
+        pid = self._process.pid
+        children = [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+        for child in children:
+            os.kill(child, signal.SIGSTOP)
+        yield
+        for child in children:
+            os.kill(child, signal.SIGKILL)
 
     def stop(self, how: int = signal.SIGTERM) -> None:
         self._process.send_signal(how)

@@ -9,6 +9,8 @@ from typing import Any, TypeVar
 
 import click
 
+from foldtrue.steps import STEP_WORDS
+
 FILE = click.Path(path_type=Path)
 
 
@@ -60,18 +62,6 @@ def corners_options(command: Command) -> Command:
     return corners(size(command))
 
 
-_STEP_WORDS = {
-    "plan": "folding the plan",
-    "photo": "reading the photo",
-    "rectify": "finding the piece",
-    "detect": "measuring edges",
-    "fit": "comparing with the plan",
-    "scale": "looking for a thing of known size",
-    "pool": "comparing the photos",
-    "report": "writing the report",
-}
-
-
 class Progress:
     """Shows the running step on stderr while it is a terminal, and wipes the line at the end."""
 
@@ -83,7 +73,7 @@ class Progress:
 
     def _step(self, name: str) -> None:
         if self._shown:
-            print(f"\r\x1b[K{_STEP_WORDS.get(name, name)} ...", end="", file=sys.stderr, flush=True)
+            print(f"\r\x1b[K{STEP_WORDS.get(name, name)} ...", end="", file=sys.stderr, flush=True)
 
     def __exit__(self, *_: object) -> None:
         if self._shown:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from foldtrue.cli.judging import judging_options, read_choices, say_verdict
-from foldtrue.cli.parts import FILE, Corners, Progress, corners_options, point
+from foldtrue.cli.parts import FILE, Progress
+from foldtrue.cli.photo import inspect_options, photo_options
 from foldtrue.cli.report import check_names, page_options, write_reports
 from foldtrue.errors import NotThisPiece, UsageError
-from foldtrue.references import Asked
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,40 +23,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("photos", type=FILE, nargs=-1, required=True, metavar="PHOTO...")
 @click.option("--plan", "plan_file", type=FILE, required=True, help="The plan file the piece was folded after.")
-@click.option("--side", type=click.Choice(["front", "back"]), help="Side of the piece that faces the camera.")
-@click.option(
-    "--view",
-    type=click.Choice(["auto", "backlit", "front", "back"]),
-    default="auto",
-    show_default=True,
-    help="Lit from behind (backlit), or the front or back under a lamp or by a window; auto finds out.",
-)
-@click.option(
-    "--at", callback=point, metavar="PX,PY", help="The piece's centre in the upright photo, where it cannot be told."
-)
-@click.option(
-    "--reference",
-    type=click.Choice(get_args(Asked), case_sensitive=False),
-    default="auto",
-    show_default=True,
-    help="Thing of known size in the picture: the printed mat, a scan's resolution, any card of "
-    "85.60 x 53.98 mm beside the piece (blank side up), a blank sheet under it; auto looks for one.",
-)
-@click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
-@corners_options
-@click.option(
-    "--bars",
-    callback=point,
-    metavar="MM,MM",
-    help="Lengths of the printed mat's bars as you measured them, the one along the bottom first.",
-)
-@click.option(
-    "--held",
-    type=click.Choice(["free", "glass", "window"]),
-    default="free",
-    show_default=True,
-    help="How the piece was held: lying or hanging free, under a pane of glass, or taped flat to a window.",
-)
+@photo_options
 @click.option("--same-way-up", is_flag=True, help="With several photos: the piece lies the same way up in all of them.")
 @judging_options
 @click.option(
@@ -68,15 +35,6 @@ if TYPE_CHECKING:
 def piece(
     photos: tuple[Path, ...],
     plan_file: Path,
-    side: Any,
-    view: Any,
-    at: tuple[float, float] | None,
-    reference: Any,
-    dpi: float | None,
-    corners: Corners | None,
-    corners_mm: tuple[float, float] | None,
-    held: Any,
-    bars: tuple[float, float] | None,
     same_way_up: bool,
     tolerance_set: str,
     rule: str,
@@ -84,6 +42,7 @@ def piece(
     fail_outside: bool,
     out: Path | None,
     html: Path | None,
+    **said: Any,
 ) -> None:
     """Measure the finished piece in PHOTO and print its errors, the worst twist first, the verdict by the limits given,
     and what is worth refolding.
@@ -107,15 +66,14 @@ def piece(
         clear_touch_up(out)
         clear_results(out, inputs=(*photos, plan_file))
         clear_photos(out, inputs=(*photos, plan_file))
-    from foldtrue.inspection import InspectOptions, inspect_photo
+    from foldtrue.inspection import inspect_photo
     from foldtrue.plan.file import read_plan
     from foldtrue.report.result import result_record
     from foldtrue.report.tables import piece_text
     from foldtrue.report.write import write_report
     from foldtrue.unfinished import unfinished
 
-    scale = {"reference": reference, "dpi": dpi, "corners_px": corners, "corners_mm": corners_mm, "bars_mm": bars}
-    options = InspectOptions(view=view, side=side, at_px=at, held=held, **scale)
+    options = inspect_options(**said)
     if len(photos) > 1:
         together = _measure_together(photos, plan_file, options, same_way_up, out, assess)
         if together is not None:

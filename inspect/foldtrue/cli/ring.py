@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from foldtrue.cli.parts import FILE, Progress, point
+from foldtrue.cli.parts import FILE, Progress
+from foldtrue.cli.photo import inspect_options, photo_options
 
 
 @click.command()
@@ -19,25 +20,7 @@ from foldtrue.cli.parts import FILE, Progress, point
 @click.option(
     "--twists", metavar="t0,t1,...", help="The twists that are folded, where they are no number of whole rings."
 )
-@click.option("--side", type=click.Choice(["front", "back"]), help="Side of the piece that faces the camera.")
-@click.option(
-    "--view",
-    type=click.Choice(["auto", "backlit", "front", "back"]),
-    default="auto",
-    show_default=True,
-    help="Lit from behind (backlit), or the front or back under a lamp or by a window; auto finds out.",
-)
-@click.option(
-    "--at", callback=point, metavar="PX,PY", help="The piece's centre in the upright photo, where it cannot be told."
-)
-@click.option(
-    "--reference",
-    type=click.Choice(["auto", "none", "scan", "card", "A4", "Letter"], case_sensitive=False),
-    default="auto",
-    show_default=True,
-    help="Thing of known size in the picture, as for foldtrue piece.",
-)
-@click.option("--dpi", type=float, help="Resolution of a scan, where its file does not say it or is wrong.")
+@photo_options
 @click.option(
     "--out", type=FILE, help="Folder for result.json, twists.csv, pleats.csv and overlay.png; none without it."
 )
@@ -46,12 +29,8 @@ def ring(
     plan_file: Path,
     rings: int | None,
     twists: str | None,
-    side: Any,
-    view: Any,
-    at: tuple[float, float] | None,
-    reference: Any,
-    dpi: float | None,
     out: Path | None,
+    **said: Any,
 ) -> None:
     """Measure the twists that a half-done piece in PHOTO has so far, while mending is still cheap.
 
@@ -62,14 +41,13 @@ def ring(
 
     if out is not None:
         clear_results(out, inputs=(photo, plan_file))
-    from foldtrue.inspection import InspectOptions
     from foldtrue.inspection_ring import RingOptions, inspect_ring
     from foldtrue.plan.file import read_plan
     from foldtrue.report.result import result_record
     from foldtrue.report.ring import ring_text
     from foldtrue.report.write import write_report
 
-    options = InspectOptions(view=view, side=side, at_px=at, reference=reference, dpi=dpi)
+    options = inspect_options(**said)
     named = None if twists is None else tuple(part.strip() for part in twists.split(",") if part.strip())
     with Progress() as progress:
         inspection = inspect_ring(

@@ -1,4 +1,4 @@
-"""What all pages share: the folder, the desk and its runner, the plans, the templates and the forms' token."""
+"""What all pages share: folder, desk and runner, plans, record, templates, and the forms' token."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from foldtrue.web.desk import Desk
 from foldtrue.web.plans import PlanShelf
 from foldtrue.web.runner import Runner
 from foldtrue.web.settings import read_settings
+from foldtrue.web.shelf import Shelf
 
 _MAX_FILES = 12
 _MAX_FIELDS = 60
@@ -33,6 +34,7 @@ class Bench:
     desk: Desk
     runner: Runner
     plans: PlanShelf
+    shelf: Shelf
     token: str
     templates: Environment
 
@@ -49,7 +51,8 @@ class Bench:
 def make_bench(home: Path) -> Bench:
     """Raises UnreadableFile where the folder cannot be written."""
     desk = Desk(home / "desk")
-    return Bench(home, desk, Runner(desk), PlanShelf(home / "plans"), _token(home / "desk" / "token"), _templates())
+    plans, token = PlanShelf(home / "plans"), _token(home / "desk" / "token")
+    return Bench(home, desk, Runner(desk), plans, Shelf(home), token, _templates())
 
 
 def bench_of(request: Request) -> Bench:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import threading
+import time
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from foldtrue.handover_record import ALL, RecordedPiece
 from foldtrue.measured import plus_minus
@@ -14,7 +16,10 @@ from foldtrue.report.units import Units
 if TYPE_CHECKING:
     from foldtrue.record.store import Record
 
-NOT_SAID = "not said"
+Value = TypeVar("Value")
+State = tuple[tuple[int, int, int], ...]
+_REMEMBERED = 32
+_SETTLED_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,22 +43,74 @@ class Choices:
     tags: tuple[str, ...]
 
 
-def open_record(home: Path, *, create: bool = False) -> Record | None:
-    """The person's record; None where nothing was ever recorded and `create` is false. Raises UnreadableFile."""
-    from foldtrue.record.connection import default_place
-    from foldtrue.record.store import Record
+class Shelf:
+    """The record in the person's folder, and what was made of it since it last changed."""
 
-    place = default_place(home)
-    return Record(place, create=create) if create or place.exists() else None
+    def __init__(self, home: Path) -> None:
+        self._home = home
+        self._lock = threading.Lock()
+        self._state: State = ()
+        self._values: dict[Hashable, Any] = {}
 
+    def open(self, *, create: bool = False) -> Record | None:
+        """None where nothing was ever recorded and `create` is false. Raises UnreadableFile."""
+        from foldtrue.record.connection import default_place
+        from foldtrue.record.store import Record
 
-def inspections(home: Path) -> list[RecordedPiece]:
-    """All of the record, by day; empty where there is none."""
-    kept = open_record(home)
-    if kept is None:
-        return []
-    with kept:
-        return kept.find()
+        place = default_place(self._home)
+        return Record(place, create=create) if create or place.exists() else None
+
+    def inspections(self) -> Sequence[RecordedPiece]:
+        """All of the record, by day; empty where there is none."""
+        return self.remember("inspections", self._read)
+
+    def _read(self) -> Sequence[RecordedPiece]:
+        kept = self.open()
+        if kept is None:
+            return ()
+        with kept:
+            return kept.find()
+
+    def verdict_words(self, numbers: Sequence[int]) -> Mapping[int, str]:
+        """By number, the verdict that was given when it was measured, in words."""
+        from foldtrue.report.judgement import WORDS
+
+        kept = self.open()
+        if kept is None:
+            return {}
+        with kept:
+            return {number: WORDS.get(word, word) for number, word in kept.verdicts(numbers).items()}
+
+    def remember(self, name: Hashable, make: Callable[[], Value]) -> Value:
+        """What `make` gives, or gave since the record last changed, by this program or another.
+
+        A file that changed within the last second is not remembered: its time may stay the same over the next change.
+        """
+        state, settled = self._look()
+        with self._lock:
+            if state == self._state and name in self._values:
+                known: Value = self._values[name]
+                return known
+        value = make()
+        with self._lock:
+            if state != self._state or len(self._values) >= _REMEMBERED:
+                self._state, self._values = state, {}
+            if settled:
+                self._values[name] = value
+        return value
+
+    def _look(self) -> tuple[State, bool]:
+        """Times and sizes of the record's files, and whether the last change is old enough to tell the next one."""
+        from foldtrue.record.connection import default_place
+
+        state = []
+        for ending in ("", "-wal"):
+            try:
+                found = Path(f"{default_place(self._home)}{ending}").stat()
+                state.append((found.st_ino, found.st_mtime_ns, found.st_size))
+            except OSError:
+                state.append((0, 0, 0))
+        return tuple(state), time.time_ns() - max(changed for _, changed, _ in state) > _SETTLED_NS
 
 
 def latest_of_each(found: Iterable[RecordedPiece]) -> list[RecordedPiece]:
@@ -99,14 +156,3 @@ def mean_errors(row: RecordedPiece, units: Units) -> tuple[str, str]:
         return "not measured", "not measured"
     place = units.length(whole.position_mm, whole.position_u95_mm)
     return place, plus_minus(whole.angle_deg, whole.angle_u95_deg, "deg")
-
-
-def verdict_words(home: Path, numbers: Sequence[int]) -> Mapping[int, str]:
-    """By number, the verdict that was given when it was measured, in words."""
-    from foldtrue.report.judgement import WORDS
-
-    kept = open_record(home)
-    if kept is None:
-        return {}
-    with kept:
-        return {number: WORDS.get(word, word) for number, word in kept.verdicts(numbers).items()}

@@ -15,6 +15,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 
 from foldtrue.judge.tolerances import DEFAULT, kept_sets
 from foldtrue.report.files import CROP, TOUCH_UP
+from foldtrue.steps import STEP_WORDS
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN, Job
 from foldtrue.web.shown import shown_result
@@ -32,18 +33,6 @@ FILES: Mapping[str, str] = {
 }
 """The files of a result that pages may fetch, and what each is; nothing else on the disk is ever sent."""
 _SHOWN = ("picture.jpg", "picture.json", "grid.png")
-STEPS = ("photo", "rectify", "detect", "fit", "report")
-STEP_WORDS = {
-    "draw": "drawing a practice photo",
-    "plan": "folding the plan",
-    "photo": "reading the photo",
-    "rectify": "finding the piece",
-    "detect": "measuring edges",
-    "fit": "comparing with the plan",
-    "scale": "looking for a thing of known size",
-    "pool": "comparing the photos",
-    "report": "writing the result",
-}
 
 
 async def show(request: Request) -> Response:

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from foldtrue.web.bench import bench_of
-from foldtrue.web.shelf import Wish, choices_in, inspections, is_meant
+from foldtrue.web.shelf import Wish, choices_in, is_meant
 
 STAGES = {"piece": "finished pieces", "ring": "half-done pieces", "grid": "creased grids"}
 
@@ -26,12 +26,15 @@ def _progress(request: Request) -> Response:
     bench, asked = bench_of(request), request.query_params
     wish = Wish(**{name: asked.get(name, "")[:200] for name in ("plan", "paper", "person")})
     stage: Any = asked.get("stage") if asked.get("stage") in STAGES else "piece"
-    found = inspections(bench.home)
-    seen = see_progress([row for row in found if is_meant(row, wish)], stage)
-    body = Markup(progress_body(seen)) if seen.pieces else ""  # it escapes what came from outside itself
+    found = bench.shelf.inspections()
+
+    def body() -> str:
+        seen = see_progress([row for row in found if is_meant(row, wish)], stage)
+        return Markup(progress_body(seen)) if seen.pieces else ""  # it escapes what came from outside itself
+
     return bench.page(
         "progress.html",
-        body=body,
+        body=bench.shelf.remember((wish, stage), body),
         choices=choices_in(found),
         wish=wish,
         stage=stage,

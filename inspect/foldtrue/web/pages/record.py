@@ -14,7 +14,6 @@ from starlette.responses import Response
 from foldtrue.errors import AlreadyRecorded, FoldtrueError, UsageError
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import Job
-from foldtrue.web.shelf import open_record
 
 _LONGEST_NOTE = 10_000
 _MOST_TAGS = 20
@@ -90,7 +89,7 @@ def _record(bench: Bench, job: Job, said: Said) -> int:
         note=said.note or None,
         tags=_tags(said.tags),
     )
-    kept = open_record(bench.home, create=True)
+    kept = bench.shelf.open(create=True)
     assert kept is not None
     with kept:
         return kept.add(entry, again=said.again)

@@ -18,7 +18,7 @@ from foldtrue.report.units import UNITS
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN
 from foldtrue.web.settings import Settings, read_settings, write_settings
-from foldtrue.web.shelf import choices_in, inspections, open_record
+from foldtrue.web.shelf import choices_in
 
 _MAX_CAMERA_BYTES = 1_000_000
 
@@ -31,7 +31,7 @@ def _settings(bench: Bench, kept: bool) -> Response:
     from foldtrue.judge.tolerances import DEFAULT, kept_sets
     from foldtrue.record.connection import default_place
 
-    chosen, found = read_settings(bench.home), inspections(bench.home)
+    chosen, found = read_settings(bench.home), bench.shelf.inspections()
     return bench.page(
         "settings.html",
         chosen=chosen,
@@ -102,7 +102,7 @@ async def backup(request: Request) -> Response:
 def _backup(bench: Bench) -> Response:
     from foldtrue.record.care import back_up
 
-    kept = open_record(bench.home)
+    kept = bench.shelf.open()
     if kept is None:
         raise UsageError("Nothing is recorded yet.", "There is nothing to copy.")
     folder = tempfile.TemporaryDirectory(dir=bench.home, prefix="backup-")
@@ -121,7 +121,7 @@ def _backup(bench: Bench) -> Response:
 
 async def ask_forget(request: Request) -> Response:
     bench, alias = bench_of(request), request.query_params.get("alias", "")
-    found = await run_in_threadpool(inspections, bench.home)
+    found = await run_in_threadpool(bench.shelf.inspections)
     count = sum(row.folder == alias for row in found)
     if not alias or not count:
         raise HTTPException(404, "Nobody of that name is in the record.")
@@ -133,7 +133,7 @@ async def forget(request: Request) -> Response:
     alias = words(form, "alias")
 
     def forgotten() -> Response:
-        kept = open_record(bench.home)
+        kept = bench.shelf.open()
         if kept is None:
             raise HTTPException(404)
         with kept:

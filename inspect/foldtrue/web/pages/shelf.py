@@ -18,12 +18,9 @@ from foldtrue.web.bench import Bench, bench_of, go_to, read_form
 from foldtrue.web.shelf import (
     Wish,
     choices_in,
-    inspections,
     is_meant,
     latest_of_each,
     mean_errors,
-    open_record,
-    verdict_words,
 )
 
 if TYPE_CHECKING:
@@ -49,7 +46,7 @@ async def show(request: Request) -> Response:
 def _shelf(request: Request) -> Response:
     bench, asked = bench_of(request), request.query_params
     wish = Wish(**{name: asked.get(name, "").strip()[:200] for name in ("words", "plan", "paper", "person", "tag")})
-    found = inspections(bench.home)
+    found = bench.shelf.inspections()
     meant = [row for row in latest_of_each(found) if is_meant(row, wish)]
     pages = max(1, -(-len(meant) // PER_PAGE))
     number = asked.get("page", "1")
@@ -70,7 +67,7 @@ def _shelf(request: Request) -> Response:
 
 
 def _cards(bench: Bench, rows: Sequence[RecordedPiece]) -> list[Card]:
-    units, verdicts = bench.units(), verdict_words(bench.home, [row.number for row in rows])
+    units, verdicts = bench.units(), bench.shelf.verdict_words([row.number for row in rows])
     return [Card(row, *mean_errors(row, units), verdicts.get(row.number, "")) for row in rows]
 
 
@@ -81,9 +78,9 @@ async def piece(request: Request) -> Response:
 def _piece(request: Request) -> Response:
     """All inspections of the piece that this one is of, the newest first."""
     bench, number = bench_of(request), request.path_params["number"]
+    this = _row(bench, number)
+    rows = _same_piece(bench, this)
     with _kept(bench) as kept:
-        this = _row(kept, number)
-        rows = kept.find(RecordFilter(piece=this.piece))
         photos = {row.number: kept.entry(row.number).photos for row in rows}
     new = bool(request.query_params.get("new"))
     return bench.page("piece.html", this=this, cards=_cards(bench, rows[::-1]), photos=photos, new=new)
@@ -115,7 +112,7 @@ def _compare(request: Request) -> Response:
     if len(set(ticked)) != 2:
         raise UsageError("To compare, exactly two inspections are needed.", "Tick two, and no more.")
     with _kept(bench) as kept:
-        rows = sorted((_row(kept, number) for number in ticked), key=lambda row: (row.done_on, row.recorded_at))
+        rows = sorted((_row(bench, number) for number in ticked), key=lambda row: (row.done_on, row.recorded_at))
         results = [kept.entry(row.number).result for row in rows]
     if any(result["format"] != "foldtrue-result" for result in results):
         raise UsageError("Only measured pieces can be compared, not sheets or grids.", "Tick two of the stage piece.")
@@ -126,9 +123,8 @@ def _compare(request: Request) -> Response:
 async def ask_remove(request: Request) -> Response:
     def asked() -> Response:
         bench = bench_of(request)
-        with _kept(bench) as kept:
-            row = _row(kept, request.path_params["number"])
-            only = len(kept.find(RecordFilter(piece=row.piece))) == 1
+        row = _row(bench, request.path_params["number"])
+        only = len(_same_piece(bench, row)) == 1
         return bench.page("remove.html", row=row, only=only)
 
     return await run_in_threadpool(asked)
@@ -138,8 +134,9 @@ async def remove(request: Request) -> Response:
     await read_form(request)
 
     def removed() -> Response:
-        with _kept(bench_of(request)) as kept:
-            row = _row(kept, request.path_params["number"])
+        bench = bench_of(request)
+        row = _row(bench, request.path_params["number"])
+        with _kept(bench) as kept:
             kept.remove(row.number)
             rest = kept.find(RecordFilter(piece=row.piece))
         return go_to(f"/shelf/{rest[-1].number}" if rest else "/shelf")
@@ -148,14 +145,18 @@ async def remove(request: Request) -> Response:
 
 
 def _kept(bench: Bench) -> Record:
-    kept = open_record(bench.home)
+    kept = bench.shelf.open()
     if kept is None:
         raise HTTPException(404)
     return kept
 
 
-def _row(kept: Record, number: int) -> RecordedPiece:
-    row = next((row for row in kept.find() if row.number == number), None)
+def _row(bench: Bench, number: int) -> RecordedPiece:
+    row = next((row for row in bench.shelf.inspections() if row.number == number), None)
     if row is None:
         raise HTTPException(404)
     return row
+
+
+def _same_piece(bench: Bench, row: RecordedPiece) -> list[RecordedPiece]:
+    return [each for each in bench.shelf.inspections() if each.piece == row.piece]

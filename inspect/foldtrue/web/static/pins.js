@@ -16,14 +16,18 @@ function make(name, attributes, parent) {
 function show(index) {
   const d = "M" + pins.map((p) => p.join(" ")).join("L") + "Z";
   for (const each of outline) each.setAttribute("d", d);
-  handles.forEach((handle, i) => handle.setAttribute("transform", `translate(${pins[i][0]} ${pins[i][1]})`));
+  handles.forEach((handle, i) => {
+    const [x, y] = pins[i];
+    handle.setAttribute("transform", `translate(${x} ${y})`);
+    handle.setAttribute("aria-valuenow", Math.round(x));
+    handle.setAttribute("aria-valuetext", `${Math.round(x)} across, ${Math.round(y)} down`);
+  });
   if (index === undefined) return;
   const [x, y] = pins[index], half = 30 * unit;
   lens.setAttribute("viewBox", `${x - half} ${y - half} ${2 * half} ${2 * half}`);
   lens.querySelector("path").setAttribute("d", `M${x - half} ${y}H${x + half}M${x} ${y - half}V${y + half}`);
   const box = board.getBoundingClientRect(), at = handles[index].getBoundingClientRect();
   lens.classList.toggle("left", at.left - box.left > box.width / 2);
-  handles[index].setAttribute("aria-valuetext", `${Math.round(x)} across, ${Math.round(y)} down`);
 }
 function start(places) {
   const { width_px: width, height_px: height } = places;
@@ -35,7 +39,7 @@ function start(places) {
   outline = [make("path", { class: "case", "stroke-width": 4 * unit }, scene), make("path", { class: "plan", "stroke-width": 1.5 * unit }, scene)];
   pins = places.pins.map((row) => [row[2], row[3]]);
   handles = pins.map((_, i) => {
-    const handle = make("g", { class: "handle", tabindex: 0, role: "slider", "aria-label": `Corner ${i + 1}` }, scene);
+    const handle = make("g", { class: "handle", tabindex: 0, role: "slider", "aria-valuemin": -width, "aria-valuemax": 2 * width, "aria-label": `Corner ${i + 1}` }, scene);
     make("circle", { r: 16 * unit, class: "grip", "stroke-width": 2 * unit }, handle);
     make("path", { d: `M${-22 * unit} 0H${22 * unit}M0 ${-22 * unit}V${22 * unit}`, class: "plan", "stroke-width": unit }, handle);
     const words = make("text", { class: "name", x: 18 * unit, y: -14 * unit, "stroke-width": 4 * unit }, handle);
