@@ -5,6 +5,7 @@ The inspection has a real plan, a plain photo, and errors that are known because
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import fields
 
 import numpy as np
@@ -22,6 +23,24 @@ PLAN = {
     "grid": {"kind": "point-to-point", "divisions": 16},
     "twists": {"recipe": "honeycomb", "spacing": 2, "rings": 2},
 }
+
+QUIET = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Chromium; where it or its driver is missing, tests that need it are skipped."""
+    driver = pytest.importorskip("playwright.sync_api")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("there is no chromium on this machine")
+    with driver.sync_playwright() as running:
+        opened = running.chromium.launch(executable_path=chromium, args=QUIET.split())
+        yield opened
+        opened.close()
 
 
 @pytest.fixture

@@ -5,28 +5,10 @@ Rules: axe-core (Deque), which checks WCAG 2.1 A and AA.
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from reports import OPTIONS, finished
 
 from foldtrue.piece_report import html_report, read_finished
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-QUIET = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium on this machine")
-playwright = pytest.importorskip("playwright.sync_api")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=CHROMIUM, args=QUIET.split())
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

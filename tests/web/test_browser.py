@@ -6,7 +6,6 @@ Rules of the last tests: axe-core (Deque), which checks WCAG 2.1 A and AA.
 from __future__ import annotations
 
 import re
-import shutil
 import signal
 from pathlib import Path
 
@@ -16,25 +15,9 @@ from served import Served
 
 from foldtrue.frames import PlaneMap
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-QUIET = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium on this machine")
-playwright = pytest.importorskip("playwright.sync_api")
-
 SAMPLE = Path(__file__).parents[2] / "sample_images" / "window-panel"
 WIDE, NARROW = 1280, 360
 MEASURED_MS = 60_000
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as running:
-        opened = running.chromium.launch(executable_path=CHROMIUM, args=QUIET.split())
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

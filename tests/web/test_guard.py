@@ -65,7 +65,7 @@ def test_every_answer_carries_the_protecting_headers(client):
 
 def test_pages_hold_no_script_or_style_of_their_own(client):
     """The content security policy forbids them, so that injected ones would not run either."""
-    for place in ("/", "/plan"):
+    for place in ("/", "/plan", "/shelf", "/progress", "/settings"):
         text = client.get(place).text
         assert not re.search(r"<style|<script(?![^>]* src=)|\son\w+=|\sstyle=", text)
 

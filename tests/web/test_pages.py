@@ -6,29 +6,11 @@ import json
 import re
 
 import pytest
-from starlette.testclient import TestClient
 
 from foldtrue.web.app import make_app
 from foldtrue.web.guard import allowed_hosts
 
-PORT = 8736
-HERE = f"http://127.0.0.1:{PORT}"
 SCRIPT = "<script>alert(1)</script>"
-
-
-@pytest.fixture
-def app(tmp_path):
-    return make_app(tmp_path, allowed_hosts(PORT))
-
-
-@pytest.fixture
-def client(app):
-    return TestClient(app, base_url=HERE, headers={"origin": HERE}, raise_server_exceptions=False)
-
-
-@pytest.fixture
-def token(client):
-    return re.search(r'name="token" value="(\w+)"', client.get("/").text)[1]
 
 
 @pytest.fixture
@@ -121,4 +103,4 @@ def test_a_damaged_job_file_is_no_job(client, app, token, plan_id):
 
 def test_two_desks_in_one_folder_share_the_token(tmp_path, token):
     """A page that was open over a restart still works."""
-    assert make_app(tmp_path, allowed_hosts(PORT)).state.bench.token == token
+    assert make_app(tmp_path, allowed_hosts(8736)).state.bench.token == token

@@ -108,11 +108,15 @@ def _compare(request: Request) -> Response:
     from foldtrue.report.judgement import comparison_text
 
     bench = bench_of(request)
-    ticked = [int(said) for said in request.query_params.getlist("number") if said.isdecimal() and len(said) < 10]
-    if len(set(ticked)) != 2:
+    ticked = {int(said) for said in request.query_params.getlist("number") if said.isdecimal() and len(said) < 10}
+    if len(ticked) != 2:
         raise UsageError("To compare, exactly two inspections are needed.", "Tick two, and no more.")
+    rows = sorted(
+        (_row(bench, number) for number in ticked), key=lambda row: (row.done_on, row.recorded_at, row.number)
+    )
+    if rows[0].piece != rows[1].piece:
+        raise UsageError("These are two different pieces.", "Tick two inspections of one piece.")
     with _kept(bench) as kept:
-        rows = sorted((_row(bench, number) for number in ticked), key=lambda row: (row.done_on, row.recorded_at))
         results = [kept.entry(row.number).result for row in rows]
     if any(result["format"] != "foldtrue-result" for result in results):
         raise UsageError("Only measured pieces can be compared, not sheets or grids.", "Tick two of the stage piece.")
