@@ -48,12 +48,13 @@ def shot(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def measured(shot):
-    """The same measured alone: (inspection, truth)."""
+    """The same measured alone, by one who says that the piece lies flat, as these do: (inspection, truth)."""
 
     @cache
     def run_one(spacing, view="front", **how):
         path, truth = shot(spacing, view, **how)
-        return inspect_photo(path, panel_plan(spacing, DIVISIONS[spacing]), InspectOptions(view=view)), truth
+        options = InspectOptions(view=view, held="glass")
+        return inspect_photo(path, panel_plan(spacing, DIVISIONS[spacing]), options), truth
 
     return run_one
 
