@@ -123,6 +123,7 @@ def test_a_thumbnail_is_a_jpeg_and_a_piece_without_one_has_none(client, kept):
     kept(with_photo(1), made_entry(2))
     assert client.get("/shelf/1/thumbnail").content.startswith(b"\xff\xd8")
     assert client.get("/shelf/2/thumbnail").status_code == 404
+    assert re.findall(r'src="(/shelf/\d+/thumbnail)', client.get("/shelf").text) == ["/shelf/1/thumbnail"]
 
 
 @pytest.mark.parametrize("place", ["/shelf/7", "/shelf/7/remove", "/shelf/7/thumbnail", "/shelf/99999999999999999999"])

@@ -68,6 +68,14 @@ class Record:
             found = connection.execute(pictures.where(kept).order_by(links.place)).scalar()
         return None if found is None else bytes(found)
 
+    def pictured(self, numbers: Sequence[int]) -> set[int]:
+        """Those of the inspections that have a thumbnail."""
+        photos, links = schema.photos, schema.inspection_photos.c
+        found = select(links.inspection_id).select_from(photos.join(schema.inspection_photos))
+        meant = links.inspection_id.in_(numbers) & photos.c.thumbnail.is_not(None)
+        with reading(self.engine, self.path) as connection:
+            return set(connection.execute(found.where(meant)).scalars())
+
     def verdicts(self, numbers: Sequence[int]) -> Mapping[int, str]:
         """The verdict that each result holds, by the limits it was judged by when it was measured; results without one
         are left out."""

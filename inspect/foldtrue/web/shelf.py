@@ -81,6 +81,14 @@ class Shelf:
         with kept:
             return {number: WORDS.get(word, word) for number, word in kept.verdicts(numbers).items()}
 
+    def pictured(self, numbers: Sequence[int]) -> set[int]:
+        """Those that have a thumbnail."""
+        kept = self.open()
+        if kept is None:
+            return set()
+        with kept:
+            return kept.pictured(numbers)
+
     def remember(self, name: Hashable, make: Callable[[], Value]) -> Value:
         """What `make` gives, or gave since the record last changed, by this program or another.
 

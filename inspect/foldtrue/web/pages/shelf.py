@@ -37,6 +37,7 @@ class Card:
     place: str
     turn: str
     verdict: str
+    pictured: bool
 
 
 async def show(request: Request) -> Response:
@@ -67,8 +68,9 @@ def _shelf(request: Request) -> Response:
 
 
 def _cards(bench: Bench, rows: Sequence[RecordedPiece]) -> list[Card]:
-    units, verdicts = bench.units(), bench.shelf.verdict_words([row.number for row in rows])
-    return [Card(row, *mean_errors(row, units), verdicts.get(row.number, "")) for row in rows]
+    units, numbers = bench.units(), [row.number for row in rows]
+    verdicts, pictured = bench.shelf.verdict_words(numbers), bench.shelf.pictured(numbers)
+    return [Card(row, *mean_errors(row, units), verdicts.get(row.number, ""), row.number in pictured) for row in rows]
 
 
 async def piece(request: Request) -> Response:
