@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import sys
 from pathlib import Path
 
@@ -219,6 +220,8 @@ def test_in_a_real_terminal_ctrl_c_stops_without_a_file(tmp_path):
         cwd=str(tmp_path),
         env={"PYTHONPATH": source},
         timeout=60,
+        # whoever runs tests in the background has Ctrl-C ignored, and so would the child
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     child.expect(r"Sheet \(.*\) \[hexagon\]: ")
     child.sendline("square")
