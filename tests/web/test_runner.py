@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
 import time
 
 import pytest
+from PIL import Image
 
 from foldtrue.web.runner import Runner, RunnerOptions
 
@@ -38,13 +40,43 @@ def test_a_photo_is_measured_and_its_files_lie_on_the_desk(desk, job, runner):
     assert {"picture.jpg", "picture.json"} <= {path.name for path in desk.out(job).iterdir()}
 
 
-def test_a_file_that_is_no_photo_is_declined_with_what_to_do(desk, job, runner):
-    desk.photo_files(job)[0].write_bytes(b"<svg onload='alert(1)'>")
+def bomb():
+    """A small file of more pixels than any camera has."""
+    stream = io.BytesIO()
+    Image.new("1", (20_000, 20_000)).save(stream, "PNG")
+    return stream.getvalue()
+
+
+def cut_short(photo):
+    return photo.read_bytes()[:4000]
+
+
+HOSTILE = {
+    "markup with a script": lambda photo: b"<svg xmlns='http://www.w3.org/2000/svg' onload='alert(1)'/>",
+    "a page": lambda photo: b"<!doctype html><script>alert(1)</script>",
+    "a photo's first bytes before a page": lambda photo: b"\xff\xd8\xff\xe0<html><script>alert(1)</script>",
+    "an archive": lambda photo: b"PK\x03\x04" + bytes(200),
+    "400 megapixels in a small file": lambda photo: bomb(),
+    "a photo cut short": cut_short,
+    "nothing": lambda photo: b"",
+}
+
+
+def test_what_is_no_photo_is_declined_with_what_to_do_and_never_shown(desk, job, runner, photo, plan_text):
+    """One measuring process takes them all, and then a photo."""
+    true = desk.photo_files(job)[0].read_bytes()
+    photo.write_bytes(true)
+    for name, content in HOSTILE.items():
+        desk.photo_files(job)[0].write_bytes(content(photo))
+        job = desk.change(job, state="waiting")
+        runner.add(job)
+        done = settled(desk, job)
+        assert (done.state, bool(done.what), bool(done.advice)) == ("declined", True, True), name
+        assert not desk.out(job).exists() or not list(desk.out(job).iterdir()), name
+    desk.photo_files(job)[0].write_bytes(true)
+    job = desk.change(job, state="waiting")
     runner.add(job)
-    done = settled(desk, job)
-    assert done.state == "declined"
-    assert done.what
-    assert done.advice
+    assert settled(desk, job).state == "done"
 
 
 def test_a_stopped_job_stops_at_once_and_the_next_one_runs(desk, job, runner, plan_text, photo):
