@@ -5,15 +5,23 @@ The inspection has a real plan, a plain photo, and errors that are known because
 
 from __future__ import annotations
 
+import os
 import shutil
 from dataclasses import fields
 
+# One thread for each of the processes that share the machine: libraries that each take all cores wait for each other.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import cv2
 import numpy as np
 import pytest
 
 from foldtrue.frames import PlaneMap, rotation
 from foldtrue.handover import Features, Inspection, LatticeFit, Photo, Plane
 from foldtrue.photo import linear_table
+
+cv2.setNumThreads(1)
 
 PLAN = {
     "format": "foldtrue-plan",
