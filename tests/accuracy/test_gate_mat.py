@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from mat import lens, sized
 
 
@@ -13,6 +14,7 @@ def test_sizes_by_the_mat_are_within_their_interval_and_the_target():
         assert abs(one.error) < 3 * one.std
 
 
+@pytest.mark.accuracy
 def test_a_wide_lens_is_told_better_than_by_calibrating_on_the_detectors_corners():
     found = lens(-0.12, 3)
     assert found.worst_px < 0.2

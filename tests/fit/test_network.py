@@ -80,6 +80,7 @@ def pose_errors_and_stds(nominal, network, true):
     return np.array(errors), np.array(stds)
 
 
+@pytest.mark.accuracy
 def test_stated_covariance_is_the_scatter_when_all_that_it_holds_is_drawn(nominal, sampled):
     """60 draws of vertices, noise and edge shifts from the very distributions the network assumes (Bayes): the errors
     must then be as large as stated, for place, turn and size alike."""
@@ -128,6 +129,7 @@ def test_a_common_shift_towards_the_dark_is_found_and_taken_out(nominal, sampled
     assert np.sqrt(np.mean(error**2)) < 0.02
 
 
+@pytest.mark.accuracy
 def test_stated_uncertainty_is_the_scatter_over_repeated_noise(nominal, sampled, plane):
     """80 draws of the same piece with 0.02 mm noise per sample."""
     true = random_piece(nominal)

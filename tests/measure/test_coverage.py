@@ -21,6 +21,7 @@ def wanted_and_found(shot, found):
     return left[at] @ rotation(turn), found.fit.position_error_mm
 
 
+@pytest.mark.accuracy
 @pytest.mark.parametrize(("spacing", "divisions"), [(2, 16), (3, 24)])
 def test_errors_lie_within_their_stated_uncertainties(shoot, plan, spacing, divisions):
     """Six photos of six pieces at six turns; about 4 px per mm, so 0.03 mm is an eighth of a pixel."""

@@ -52,6 +52,7 @@ def test_a_rim_burnt_out_by_the_light_is_no_reason_to_decline(shoot, plan):
     assert found.fit.measured.sum() >= 20
 
 
+@pytest.mark.accuracy
 @pytest.mark.parametrize(
     "name",
     ["brick.png", "grass.png", "gravel.png", "text.png", "coins.png", "camera.png", "chessboard_GRAY.png", "page.png"],

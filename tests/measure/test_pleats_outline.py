@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import pytest
 
 from foldtrue.alignment import fit_globally
 from foldtrue.fit.outline import planned_sides
@@ -47,6 +48,7 @@ def shots(shoot, plan, count=5):
         yield shot, shot.measure()
 
 
+@pytest.mark.accuracy
 def test_widths_and_angles_of_pleats_lie_within_their_stated_uncertainties(shoot, plan):
     """Five pieces; of each about thirty pleats show both edges, the rim's mountain edges being half a pitch long."""
     inside, turned, miss, true = [], [], [], []
@@ -73,6 +75,7 @@ def test_folds_drawn_straight_are_not_said_to_be_otherwise(shoot, plan):
         assert np.mean((pleats.straightness_mm <= pleats.straightness_u95_mm)[told]) >= 0.9
 
 
+@pytest.mark.accuracy
 def test_sides_of_the_outline_lie_within_their_stated_uncertainties(shoot, plan):
     offset_in, angle_in, relative_in = [], [], []
     level = np.eye(3) - 1 / 3

@@ -87,6 +87,7 @@ MOST_LEFT = {2: 1.0, 3: 0.75}
 """Of a single photo's error. At spacing 2 a groove hides the same in every light, so that little is to be had."""
 
 
+@pytest.mark.accuracy
 @pytest.mark.parametrize("spacing", DIVISIONS)
 def test_three_lamps_tell_more_than_one(three_lamps, spacing):
     nominal = nominal_of(spacing)

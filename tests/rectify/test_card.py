@@ -118,6 +118,7 @@ def test_scale_is_that_of_the_map(plan, factor):
     assert found.scale / plain == pytest.approx(factor, rel=1e-3)
 
 
+@pytest.mark.accuracy
 def test_the_cards_face_lies_nearer_or_farther_than_the_pieces(plan):
     # Central projection: what lies d below a plane seen from D looks smaller by 1 / (1 + d / D). Two tables, 0 and 2 mm
     # below; the correction is for the supposed height, 4 layers at spacing 2 less the card's thickness.
