@@ -157,5 +157,5 @@ def test_taken_freedoms_leave_no_trace(nominal):
     moved = SimpleNamespace(**vars(fit))
     stretch = 0.01 * layout.planned_mm @ along_deg(30.0)
     moved.position_error_mm = fit.position_error_mm + stretch[:, None] * along_deg(30.0) + [0.3, -0.2]
-    a, b = errors_of(nominal, fit).position.z, errors_of(nominal, moved).position.z
+    a, b = (errors_of(nominal, each).data["position"].z for each in (fit, moved))
     np.testing.assert_allclose(a, b, atol=1e-9)

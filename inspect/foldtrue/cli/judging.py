@@ -59,13 +59,6 @@ def read_choices(tolerance_set: str, rule: str, guard: float | None) -> tuple[To
     return find_tolerances(tolerance_set), chosen
 
 
-def judge_with(tolerances: Tolerances, rule: Rule) -> Callable[[Mapping[str, Any]], Mapping[str, Any]]:
-    """A function from a result's record to its `judgement`."""
-    from foldtrue.assess import judge_by
-
-    return lambda record: judge_by(tolerances, rule, record)
-
-
 def say_verdict(judgement: Mapping[str, Any], fail_outside: bool) -> None:
     """Print the verdict; raises click's Exit for a piece outside its limits where that was asked for."""
     from foldtrue.report.judgement import judgement_text
@@ -80,9 +73,11 @@ def say_verdict(judgement: Mapping[str, Any], fail_outside: bool) -> None:
 @judging_options
 def judge(result: Path, tolerance_set: str, rule: str, guard: float | None, fail_outside: bool) -> None:
     """Hold RESULT, the result.json of a piece, against other limits. The file stays as it is."""
+    from foldtrue.assess import judge_by
     from foldtrue.judge.figures import read_record
 
-    say_verdict(judge_with(*read_choices(tolerance_set, rule, guard))(read_record(result)), fail_outside)
+    choices = read_choices(tolerance_set, rule, guard)
+    say_verdict(judge_by(*choices, read_record(result)), fail_outside)
 
 
 @click.command()

@@ -15,7 +15,7 @@ from foldtrue.judge.mixed import component_std, expected
 from foldtrue.measured import COVERAGE_95, plus_minus, radius95
 
 if TYPE_CHECKING:
-    from foldtrue.judge.diagnose import Model, Pattern
+    from foldtrue.judge.diagnose import Model, Of, Pattern
 
 
 def finding_of(model: Model, pattern: Pattern, chance: float) -> Finding:
@@ -78,7 +78,7 @@ def _ring(model: Model, pattern: Pattern, chance: float) -> Finding:
 
 def _border_only(model: Model, pattern: Pattern, chance: float) -> Finding:
     t, std = _component(model, pattern)
-    own = float(model.position.components[0])
+    own = float(model.fitted["position"].components[0])
     times = math.sqrt((own + t) / own) if own > 0 else math.inf
     u95 = COVERAGE_95 * std / (2 * own * times) if own > 0 and math.isfinite(std) else None
     said = plus_minus(times, u95, "") if math.isfinite(times) else "many"
@@ -153,78 +153,61 @@ def _finding(
     sentence: str,
     advice: str,
 ) -> Finding:
-    position, angle = (_share(model, pattern, part) for part in ("position", "angle"))
     size, u95, unit = figure
-    normal = pattern.normal_deg
     return Finding(
-        pattern.code,
-        size,
-        u95,
-        unit,
-        normal,
-        pattern.twists,
-        chance,
-        position,
-        angle,
-        sentence,
-        advice,
+        code=pattern.code,
+        size=size,
+        u95=u95,
+        unit=unit,
+        normal_deg=pattern.normal_deg,
+        twists=pattern.twists,
+        p_value=chance,
+        share_position=_share(model, pattern, "position"),
+        share_angle=_share(model, pattern, "angle"),
+        sentence=sentence,
+        advice=advice,
     )
 
 
-def _share(model: Model, pattern: Pattern, part: str) -> float | None:
-    """Of the mean square of all errors of the part, noise taken out, that of the pattern; None where it has none."""
-    if (
-        not (pattern.position_kernels if part == "position" else pattern.angle_kernels)
-        and (pattern.position_effects if part == "position" else pattern.angle_effects) is None
-    ):
+def _share(model: Model, pattern: Pattern, of: Of) -> float | None:
+    """Of the mean square of all errors of places or turns, noise taken out, that of the pattern; None where it has no
+    part in them."""
+    if not pattern.part(of):
         return None
-    data = getattr(model.errors, part)
+    data = model.errors.data[of]
     whole = float(np.sum(data.z**2) - np.trace(data.cov))
-    square = float(np.sum(_predicted(model, pattern, part) ** 2))
-    if pattern.code in ("ring", "border"):
-        kernels, components = _own(model, pattern, part)
-        square = float(sum(t * np.trace(k) for t, k in zip(components, kernels, strict=True)))
+    if pattern.code in ("ring", "border"):  # variances: what is expected of single errors is less than they add
+        components = model.fitted[of].components[_kernels(model, pattern, of)]
+        square = float(sum(t * np.trace(k) for t, k in zip(components, pattern.part(of).kernels, strict=True)))
+    else:
+        square = float(np.sum(_predicted(model, pattern, of) ** 2))
     return min(1.0, square / whole) if whole > 0 else 1.0
 
 
-def _own(model: Model, pattern: Pattern, part: str) -> tuple[list[Array], list[float]]:
-    """The pattern's kernels and their components in the fitted model."""
-    name = f"{part}_kernels"
-    fitted, at = getattr(model, part), 1
-    for other in model.patterns:
-        count = len(getattr(other, name))
-        if other is pattern:
-            return list(getattr(other, name)), [float(t) for t in fitted.components[at : at + count]]
-        at += count
-    return [], []
+def _kernels(model: Model, pattern: Pattern, of: Of) -> slice:
+    """Where the pattern's kernels stand among the model's, whose first is the folder's own scatter."""
+    before = model.patterns[: model.patterns.index(pattern)]
+    start = 1 + sum(len(other.part(of).kernels) for other in before)
+    return slice(start, start + len(pattern.part(of).kernels))
 
 
-def _predicted(model: Model, pattern: Pattern, part: str) -> Array:
+def _predicted(model: Model, pattern: Pattern, of: Of) -> Array:
     """What of the data is the pattern's."""
-    data, fitted = getattr(model.errors, part), getattr(model, part)
-    kernels, effects = getattr(model, f"{part}_parts")()
+    data, fitted, whole = model.errors.data[of], model.fitted[of], model.part(of)
     out = np.zeros_like(data.z)
-    for kernel in getattr(pattern, f"{part}_kernels"):
-        which = next(i for i, each in enumerate(kernels) if each is kernel)
-        out = out + expected(data, kernels, fitted, which, effects)
-    columns = getattr(pattern, f"{part}_effects")
-    if columns is not None:
-        out = out + columns @ _effect(model, pattern, part)[0]
-    return np.asarray(out)
+    own = _kernels(model, pattern, of)
+    for which in range(own.start, own.stop):
+        out = out + expected(data, whole.kernels, fitted, which, whole.effects)
+    columns = pattern.part(of).effects
+    return np.asarray(out if columns is None else out + columns @ _effect(model, pattern, of)[0])
 
 
-def _effect(model: Model, pattern: Pattern, part: str) -> tuple[Array, Array]:
+def _effect(model: Model, pattern: Pattern, of: Of) -> tuple[Array, Array]:
     """The pattern's effects in the fitted model, and their covariance."""
-    name, at = f"{part}_effects", 0
-    fitted = getattr(model, part)
-    for other in model.patterns:
-        columns = getattr(other, name)
-        count = 0 if columns is None else columns.shape[1]
-        if other is pattern:
-            own = slice(at, at + count)
-            return fitted.effects[own], fitted.effects_cov[own, own]
-        at += count
-    raise ValueError("the pattern is not in the model")
+    before = model.patterns[: model.patterns.index(pattern)]
+    start = sum(other.part(of).columns for other in before)
+    own = slice(start, start + pattern.part(of).columns)
+    return model.fitted[of].effects[own], model.fitted[of].effects_cov[own, own]
 
 
 def _moved(model: Model, pattern: Pattern) -> tuple[float, float | None]:
@@ -236,12 +219,10 @@ def _moved(model: Model, pattern: Pattern) -> tuple[float, float | None]:
 
 def _component(model: Model, pattern: Pattern) -> tuple[float, float]:
     """The pattern's largest component among places, and its standard uncertainty."""
-    kernels, effects = model.position_parts()
-    own, components = _own(model, pattern, "position")
-    largest = own[int(np.argmax(components))]
-    which = next(i for i, each in enumerate(kernels) if each is largest)
-    std = component_std(model.errors.position, kernels, model.position, which, effects)
-    return float(model.position.components[which]), std
+    fitted, whole, own = model.fitted["position"], model.part("position"), _kernels(model, pattern, "position")
+    which = own.start + int(np.argmax(fitted.components[own]))
+    std = component_std(model.errors.data["position"], whole.kernels, fitted, which, whole.effects)
+    return float(fitted.components[which]), std
 
 
 def _whole(deg: float | None) -> str:

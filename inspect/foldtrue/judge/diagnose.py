@@ -11,9 +11,9 @@ cases. The pattern least like chance is taken first, and the search begins anew 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import get_args
+from typing import Literal, get_args
 
 import numpy as np
 from scipy import stats
@@ -23,11 +23,20 @@ from foldtrue.frames import Array
 from foldtrue.handover import LatticeFit, Nominal
 from foldtrue.handover_judge import BorderCheck, CauseCode, Diagnosis, Finding
 from foldtrue.judge.causes import finding_of, overturn_finding, size_finding
-from foldtrue.judge.mixed import Data, Fitted, component_std, effect_tests, fit_model, project
+from foldtrue.judge.mixed import (
+    Data,
+    Fitted,
+    component_std,
+    effect_tests,
+    fit_model,
+    project,
+    without_effects,
+)
 from foldtrue.judge.patterns import Layout, drift_kernels, hand_effect, layout_of, ring_kernel, rows_kernel
 from foldtrue.measured import COVERAGE_95
 
-Parts = tuple[list[Array], Array | None]
+Of = Literal["position", "angle"]
+OF: tuple[Of, ...] = get_args(Of)
 ALARM = 0.05
 KINDS: tuple[CauseCode, ...] = get_args(CauseCode)
 RIVAL = 20.0
@@ -39,24 +48,43 @@ _MOST_FINDINGS = 3
 
 
 @dataclass(frozen=True)
+class Part:
+    """What a pattern or a model does to the places, or to the turns: covariances, each of a size not known, and columns
+    of effects; both as far as the data have them left."""
+
+    kernels: tuple[Array, ...] = ()
+    effects: Array | None = None
+
+    def __bool__(self) -> bool:
+        return bool(self.kernels) or self.effects is not None
+
+    @property
+    def columns(self) -> int:
+        return 0 if self.effects is None else self.effects.shape[1]
+
+
+NOTHING = Part()
+
+
+@dataclass(frozen=True, eq=False)
 class Pattern:
-    """One thing to look for. kernels: covariances in the places' data and in the turns'; effects: columns in them.
-    trials: how many of its kind are looked for."""
+    """One thing to look for, itself and no other like it. trials: how many of its kind are looked for."""
 
     code: CauseCode
     trials: int
-    position_kernels: tuple[Array, ...] = ()
-    angle_kernels: tuple[Array, ...] = ()
-    position_effects: Array | None = None
-    angle_effects: Array | None = None
+    position: Part = NOTHING
+    angle: Part = NOTHING
     normal_deg: float | None = None
     twists: tuple[str, ...] = ()
+
+    def part(self, of: Of) -> Part:
+        return self.position if of == "position" else self.angle
 
     @property
     def freedoms(self) -> tuple[int, int]:
         """Components that cannot be negative, and effects."""
-        effects = [e.shape[1] for e in (self.position_effects, self.angle_effects) if e is not None]
-        return len(self.position_kernels) + len(self.angle_kernels), sum(effects)
+        parts = (self.position, self.angle)
+        return sum(len(part.kernels) for part in parts), sum(part.columns for part in parts)
 
 
 @dataclass(frozen=True)
@@ -64,8 +92,7 @@ class Errors:
     """Places (mm) and turns (deg) of the measured twists, as data."""
 
     layout: Layout
-    position: Data
-    angle: Data
+    data: Mapping[Of, Data]
 
 
 @dataclass(frozen=True)
@@ -74,52 +101,38 @@ class Model:
 
     errors: Errors
     patterns: tuple[Pattern, ...]
-    position: Fitted
-    angle: Fitted
+    fitted: Mapping[Of, Fitted]
 
     @property
     def log_likelihood(self) -> float:
-        return self.position.log_likelihood + self.angle.log_likelihood
+        return sum(each.log_likelihood for each in self.fitted.values())
 
-    def position_parts(self) -> Parts:
-        return _position_parts(self.errors, self.patterns)
-
-    def angle_parts(self) -> Parts:
-        return _angle_parts(self.errors, self.patterns)
+    def part(self, of: Of) -> Part:
+        """All kernels, the folder's own scatter first, then each pattern's in order; and all effects."""
+        return _together(self.errors.data[of], [pattern.part(of) for pattern in self.patterns])
 
     def plus(self, pattern: Pattern) -> Model:
         """The model with one more pattern; what it has no part in is not fitted again."""
-        patterns = (*self.patterns, pattern)
-        position, angle = self.position, self.angle
-        if pattern.position_kernels or pattern.position_effects is not None:
-            start = _start(self.position, len(pattern.position_kernels))
-            position = fit_model(self.errors.position, *_position_parts(self.errors, patterns), start)
-        if pattern.angle_kernels or pattern.angle_effects is not None:
-            start = _start(self.angle, len(pattern.angle_kernels))
-            angle = fit_model(self.errors.angle, *_angle_parts(self.errors, patterns), start)
-        return Model(self.errors, patterns, position, angle)
+        patterns, fitted = (*self.patterns, pattern), dict(self.fitted)
+        for of, smaller in self.fitted.items():
+            if pattern.part(of):
+                whole = _together(self.errors.data[of], [each.part(of) for each in patterns])
+                # The smaller model's components, and half of its scatter for each new one.
+                new = np.full(len(pattern.part(of).kernels), 0.5 * smaller.components[0])
+                start = np.concatenate([smaller.components, new])
+                fitted[of] = fit_model(self.errors.data[of], whole.kernels, whole.effects, start)
+        return Model(self.errors, patterns, fitted)
 
 
 def chance_only(errors: Errors) -> Model:
     """The model without any pattern."""
-    position = fit_model(errors.position, *_position_parts(errors, ()))
-    return Model(errors, (), position, fit_model(errors.angle, *_angle_parts(errors, ())))
+    return Model(errors, (), {of: fit_model(data, _together(data, []).kernels) for of, data in errors.data.items()})
 
 
-def _start(smaller: Fitted, more: int) -> Array:
-    """The smaller model's components, and half of its scatter for each new one."""
-    return np.concatenate([smaller.components, np.full(more, 0.5 * smaller.components[0])])
-
-
-def _position_parts(errors: Errors, patterns: Sequence[Pattern]) -> Parts:
-    """Kernels, the folder's own scatter first, and effects."""
-    kernels = [np.eye(len(errors.position.z)), *(k for p in patterns for k in p.position_kernels)]
-    return kernels, _columns([p.position_effects for p in patterns])
-
-
-def _angle_parts(errors: Errors, patterns: Sequence[Pattern]) -> Parts:
-    kernels = [np.eye(len(errors.angle.z)), *(k for p in patterns for k in p.angle_kernels)]
-    return kernels, _columns([p.angle_effects for p in patterns])
+def _together(data: Data, parts: Sequence[Part]) -> Part:
+    effects = [part.effects for part in parts if part.effects is not None]
+    kernels = (np.eye(len(data.z)), *(kernel for part in parts for kernel in part.kernels))
+    return Part(kernels, np.concatenate(effects, 1) if effects else None)
 
 
 def diagnose_fit(nominal: Nominal, fit: LatticeFit) -> Diagnosis:
@@ -142,8 +155,8 @@ def diagnose_fit(nominal: Nominal, fit: LatticeFit) -> Diagnosis:
     findings += _whole_piece(fit)
     return Diagnosis(
         findings=tuple(sorted(findings, key=lambda finding: finding.p_value)),
-        scatter_mm=math.sqrt(model.position.components[0]),
-        scatter_deg=math.sqrt(model.angle.components[0]),
+        scatter_mm=math.sqrt(model.fitted["position"].components[0]),
+        scatter_deg=math.sqrt(model.fitted["angle"].components[0]),
         border=_border(chance_model),
         reason=None,
     )
@@ -159,7 +172,7 @@ def errors_of(nominal: Nominal, fit: LatticeFit) -> Errors:
     position = project(fit.position_error_mm[seen].ravel(), fit.twist_cov[np.ix_(places, places)], taken)
     turns = 3 * seen + 2
     angle = project(fit.angle_error_deg[seen], fit.twist_cov[np.ix_(turns, turns)], layout.hand[:, None])
-    return Errors(layout, position, angle)
+    return Errors(layout, {"position": position, "angle": angle})
 
 
 def _tested(model: Model) -> Iterator[tuple[float, Pattern]]:
@@ -190,19 +203,19 @@ def chance_of(ratio: float, components: int, effects: int) -> float:
 
 
 def _candidates(errors: Errors) -> Iterator[Pattern]:
-    layout, position, angle = errors.layout, errors.position, errors.angle
+    layout, position, angle = errors.layout, errors.data["position"], errors.data["angle"]
     normals = layout.normals_deg
     for normal in normals:
         for way in drift_kernels(layout, normal):
-            yield Pattern("drift", 2 * len(normals), (position.kernel(way),), normal_deg=normal)
+            yield Pattern("drift", 2 * len(normals), Part((position.kernel(way),)), normal_deg=normal)
         rows = position.kernel(rows_kernel(layout, normal))
-        yield Pattern("rows", len(normals), (rows,), normal_deg=normal)
+        yield Pattern("rows", len(normals), Part((rows,)), normal_deg=normal)
     if len(set(layout.hand.tolist())) == 2:
-        yield Pattern("hand_shift", 1, position_effects=position.seen(hand_effect(layout)))
-    yield Pattern("turn_alike", 1, angle_effects=angle.seen(np.ones((len(layout.ids), 1))))
+        yield Pattern("hand_shift", 1, Part(effects=position.seen(hand_effect(layout))))
+    yield Pattern("turn_alike", 1, angle=Part(effects=angle.seen(np.ones((len(layout.ids), 1)))))
     for code, variance in _spreads(layout):
         places = position.kernel(np.diag(np.repeat(variance, 2)))
-        yield Pattern(code, 1, (places,), (angle.kernel(np.diag(variance)),))
+        yield Pattern(code, 1, Part((places,)), Part((angle.kernel(np.diag(variance)),)))
 
 
 def _spreads(layout: Layout) -> Iterator[tuple[CauseCode, Array]]:
@@ -220,26 +233,26 @@ def _spreads(layout: Layout) -> Iterator[tuple[CauseCode, Array]]:
 
 def _single(model: Model) -> Iterator[tuple[float, Pattern]]:
     """The twist that is most unlike the others; a twist already taken, and whatever it explains, is not asked again."""
-    layout = model.errors.layout
+    layout, data = model.errors.layout, model.errors.data
     count = len(layout.ids)
     taken = {p.twists for p in model.patterns}
-    position = np.stack([model.errors.position.seen(np.kron(np.eye(count)[:, [i]], np.eye(2))) for i in range(count)])
-    angle = np.stack([model.errors.angle.seen(np.eye(count)[:, [i]]) for i in range(count)])
+    each = np.eye(count)[:, :, None]
+    columns: dict[Of, Array] = {
+        "position": np.stack([data["position"].seen(np.kron(one, np.eye(2))) for one in each]),
+        "angle": np.stack([data["angle"].seen(one) for one in each]),
+    }
     square = np.zeros(count)
-    for data, fitted, parts, columns in (
-        (model.errors.position, model.position, model.position_parts(), position),
-        (model.errors.angle, model.angle, model.angle_parts(), angle),
-    ):
-        kernels, effects = parts
-        left = data if effects is None else Data(data.z - effects @ fitted.effects, data.cov, data.basis)
-        square += effect_tests(left, kernels, fitted, columns)[0]
+    for of in OF:
+        whole, fitted = model.part(of), model.fitted[of]
+        square += effect_tests(without_effects(data[of], fitted, whole.effects), whole.kernels, fitted, columns[of])
     for i in np.argsort(-square).tolist():
-        if (layout.ids[i],) in taken:
-            continue
         named = (layout.ids[i],)
-        pattern = Pattern("single", count, position_effects=position[i], angle_effects=angle[i], twists=named)
+        if named in taken:
+            continue
+        places, turns = (Part(effects=columns[of][i]) for of in OF)
+        pattern = Pattern("single", count, places, turns, twists=named)
         ratio = 2 * (model.plus(pattern).log_likelihood - model.log_likelihood)
-        yield min(1.0, count * chance_of(ratio, 0, 3)), pattern
+        yield min(1.0, count * chance_of(ratio, *pattern.freedoms)), pattern
         return
 
 
@@ -260,12 +273,12 @@ def _whole_piece(fit: LatticeFit) -> list[Finding]:
 
 def _border(model: Model) -> BorderCheck | None:
     """Whether border twists scatter otherwise than the rest, either way: both scatters with their uncertainty."""
-    layout, data = model.errors.layout, model.errors.position
+    layout, data = model.errors.layout, model.errors.data["position"]
     if not 3 <= int(layout.border.sum()) <= len(layout.ids) - 3:
         return None
     kernels = [data.kernel(np.diag(np.repeat(part, 2))) for part in (layout.border, 1 - layout.border)]
     fitted = fit_model(data, kernels)
-    ratio = max(0.0, 2 * (fitted.log_likelihood - model.position.log_likelihood))
+    ratio = max(0.0, 2 * (fitted.log_likelihood - model.fitted["position"].log_likelihood))
     sizes = np.sqrt(fitted.components)
     stds = [component_std(data, kernels, fitted, k) / (2 * sizes[k]) if sizes[k] > 0 else math.nan for k in (0, 1)]
     u95 = [COVERAGE_95 * std if math.isfinite(std) else None for std in stds]
@@ -279,8 +292,3 @@ def _border(model: Model) -> BorderCheck | None:
         difference_u95_mm=together if math.isfinite(together) else None,
         p_value=float(stats.chi2.sf(ratio, 1)),
     )
-
-
-def _columns(parts: Sequence[Array | None]) -> Array | None:
-    given = [part for part in parts if part is not None]
-    return np.concatenate(given, 1) if given else None

@@ -96,24 +96,27 @@ def component_std(
     return float(1 / np.sqrt(-curvature)) if curvature < 0 else float("nan")
 
 
+def without_effects(data: Data, fitted: Fitted, effects: Array | None) -> Data:
+    """The data less what a model's effects (n, q) make of them."""
+    return data if effects is None else Data(data.z - effects @ fitted.effects, data.cov, data.basis)
+
+
 def expected(data: Data, kernels: Sequence[Array], fitted: Fitted, which: int, effects: Array | None = None) -> Array:
     """What of z (n,) is expected to be the component's part (best linear unbiased prediction)."""
-    rest = data.z if effects is None else data.z - effects @ fitted.effects
+    rest = without_effects(data, fitted, effects).z
     total = _total(data, kernels, fitted.components)
     return np.asarray(fitted.components[which] * kernels[which] @ np.linalg.solve(total, rest))
 
 
-def effect_tests(data: Data, kernels: Sequence[Array], fitted: Fitted, patterns: Array) -> tuple[Array, Array]:
+def effect_tests(data: Data, kernels: Sequence[Array], fitted: Fitted, patterns: Array) -> Array:
     """Each of k further effects of q columns, patterns (k, n, q), alone added to a model without effects: chi-squares
-    (k,) of q freedoms by Wald's test at the model's components, and estimates (k, q)."""
-    total = _total(data, kernels, fitted.components)
-    factor = cho_factor(total)
-    solved = cho_solve(factor, data.z)
+    (k,) of q freedoms by Wald's test at the model's components."""
+    factor = cho_factor(_total(data, kernels, fitted.components))
     weighted = np.stack([cho_solve(factor, each) for each in patterns])
     normal = np.einsum("kni,knj->kij", patterns, weighted)
-    right = np.einsum("kni,n->ki", patterns, solved)
+    right = np.einsum("kni,n->ki", weighted, data.z)
     estimates = np.linalg.solve(normal, right[..., None])[..., 0]
-    return np.einsum("ki,ki->k", estimates, right), estimates
+    return np.asarray(np.einsum("ki,ki->k", estimates, right))
 
 
 def _with_slope(data: Data, kernels: Sequence[Array], components: Array, design: Array) -> tuple[float, Array]:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from foldtrue.report.files import write_whole
 
@@ -80,19 +79,29 @@ def _own_card(path: Path) -> PlanCard | None:
 
 @cache
 def _given() -> tuple[PlanCard, ...]:
-    texts = [json.dumps(_honeycomb(*each), indent=1).encode() for each in _HONEYCOMBS]
+    texts = [honeycomb_text(*each) for each in _HONEYCOMBS]
     return tuple(PlanCard(_name_of(t), each[0], False, t) for t, each in zip(texts, _HONEYCOMBS, strict=True))
 
 
-def _honeycomb(name: str, height_mm: int, divisions: int, spacing: int, rings: int) -> Mapping[str, Any]:
-    return {
+def honeycomb_text(
+    name: str,
+    height_mm: float,
+    divisions: int,
+    spacing: int,
+    rings: int,
+    grid: str = "point-to-point",
+    first_hand: str = "ccw",
+) -> bytes:
+    """The text of a plan file: a honeycomb of triangle twists on a hexagon. Whether it is a plan is not looked at."""
+    content = {
         "format": "foldtrue-plan",
         "version": 1,
         "name": name,
         "sheet": {"shape": "hexagon", "height_mm": height_mm},
-        "grid": {"kind": "point-to-point", "divisions": divisions},
-        "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings, "first_hand": "ccw"},
+        "grid": {"kind": grid, "divisions": divisions},
+        "twists": {"recipe": "honeycomb", "spacing": spacing, "rings": rings, "first_hand": first_hand},
     }
+    return json.dumps(content, indent=1).encode()
 
 
 def _name_of(text: bytes) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import math
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from foldtrue.errors import UsageError
 from foldtrue.web.bench import bench_of, go_to, read_form, words
-from foldtrue.web.plans import summary_of
+from foldtrue.web.plans import honeycomb_text, summary_of
 
 _MAX_BYTES = 4_000_000
 
@@ -40,24 +40,22 @@ async def keep(request: Request) -> Response:
 
 def _made(form: FormData) -> bytes:
     """A honeycomb from the form's figures. Raises UsageError for a field that is not a number."""
-    content = {
-        "format": "foldtrue-plan",
-        "version": 1,
-        "name": words(form, "name") or "My plan",
-        "sheet": {"shape": "hexagon", "height_mm": _number(form, "height_mm", "The sheet's height")},
-        "grid": {"kind": words(form, "grid"), "divisions": int(_number(form, "divisions", "The number of divisions"))},
-        "twists": {
-            "recipe": "honeycomb",
-            "spacing": int(_number(form, "spacing", "The spacing")),
-            "rings": int(_number(form, "rings", "The number of rings")),
-            "first_hand": words(form, "first_hand"),
-        },
-    }
-    return json.dumps(content, indent=1).encode()
+    return honeycomb_text(
+        words(form, "name") or "My plan",
+        _number(form, "height_mm", "The sheet's height"),
+        int(_number(form, "divisions", "The number of divisions")),
+        int(_number(form, "spacing", "The spacing")),
+        int(_number(form, "rings", "The number of rings")),
+        words(form, "grid"),
+        words(form, "first_hand"),
+    )
 
 
 def _number(form: FormData, name: str, what: str) -> float:
     try:
-        return float(words(form, name))
+        number = float(words(form, name))
     except ValueError:
-        raise UsageError(f"{what} is not a number.", "Write it in digits.") from None
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageError(f"{what} is not a number.", "Write it in digits.")
+    return number
