@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover_figures import Budget, Form, Outline, PanelPoses, Pleats
+from foldtrue.handover_slivers import Slivers
 from foldtrue.references import ReferenceKind
 
 IntArray = NDArray[np.integer[Any]]
@@ -232,7 +233,8 @@ class Features:
     along the left normal of the crease in the folded frame; std_mm (M,) its standard uncertainty from the pixels'
     noise; px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;
     piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side
-    was over-exposed, so that the edge seems shifted.
+    was over-exposed, so that the edge seems shifted. slivers: what shows where two folds lie on one line, None where it
+    was not looked for.
     """
 
     evidence: Array
@@ -247,6 +249,7 @@ class Features:
     trust: Array
     piece: IntArray
     clipped: BoolArray
+    slivers: Slivers | None = None
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,7 @@ def lit_kinds(nominal: Nominal, view: str) -> Kinds:
     facing, step = np.where(turned, -facing, facing), np.where(turned, step - 6, step)
     kind_type = _kind_types(nominal, view, groove)
     kind = np.unique(12 * kind_type + step, return_inverse=True)[1]
-    return Kinds(kind.astype(np.int64), kind_type, facing, _partners(nominal, view, groove))
+    return Kinds(kind.astype(np.int64), kind_type, facing, partners(nominal, view, groove))
 
 
 def _kind_types(nominal: Nominal, view: str, groove: BoolArray) -> IntArray:
@@ -78,11 +78,12 @@ def _kind_types(nominal: Nominal, view: str, groove: BoolArray) -> IntArray:
     return np.asarray(np.select([groove, cut, bare, side], [GROOVE, RIM, OUTER, SIDE], PLEAT), np.int64)
 
 
-def _partners(nominal: Nominal, view: str, groove: BoolArray) -> IntArray:
+def partners(nominal: Nominal, view: str, which: BoolArray) -> IntArray:
+    """The other crease (S,) on the line of each of these stretches that lie in pairs, -1 elsewhere; which: (S,)."""
     s = nominal.views[view]
     place = place_numbers(nominal, view)
     out = np.full(len(place), -1, np.int64)
-    at = np.flatnonzero(groove)
+    at = np.flatnonzero(which)
     at = at[np.argsort(place[at], kind="stable")]
     same = np.flatnonzero(place[at][:-1] == place[at][1:])
     out[at[same]], out[at[same + 1]] = s.crease[at[same + 1]], s.crease[at[same]]

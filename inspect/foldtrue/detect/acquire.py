@@ -161,6 +161,19 @@ def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: fl
     The light through n layers is modelled as exp(g_n + smooth illumination); g and a quadratic illumination come from
     the plateaus beside all intervals by robust regression, so nothing is assumed about paper or lamp. Returns (I,).
     """
+    fitted = np.exp(_levels(image, targets, plane, reach_mm)[2]).reshape(2, -1).T
+    return np.asarray(fitted[:, 0] - fitted[:, 1])
+
+
+def light_by_layers(image: Image, targets: Targets, plane: PlaneMap, reach_mm: float) -> dict[int, float]:
+    """Light through each number of layers that the plan has beside its edges, up to a common factor, as in
+    `expected_steps`."""
+    counts, levels, _ = _levels(image, targets, plane, reach_mm)
+    return dict(zip(counts.tolist(), np.exp(levels).tolist(), strict=True))
+
+
+def _levels(image: Image, targets: Targets, plane: PlaneMap, reach_mm: float) -> tuple[IntArray, Array, Array]:
+    """Numbers of layers, the logarithm of each one's light, and that of all plateaus (2 I,) left then right."""
     p = targets.start_mm[targets.edge]
     d = targets.end_mm[targets.edge] - p
     mid = p + d * (0.5 * (targets.t0 + targets.t1))[:, None]
@@ -177,9 +190,7 @@ def expected_steps(image: Image, targets: Targets, plane: PlaneMap, reach_mm: fl
     layers = np.stack([targets.layers_left, targets.layers_right], 1)
     xy = np.concatenate([mid + reach_mm * 0.8 * n, mid - reach_mm * 0.8 * n])
     values = np.log(np.maximum(level.T.ravel(), 1e-5))
-    model = _level_model(values, layers.T.ravel(), xy / max(float(np.abs(xy).max()), 1e-9))
-    fitted = np.exp(model).reshape(2, -1).T
-    return np.asarray(fitted[:, 0] - fitted[:, 1])
+    return _level_model(values, layers.T.ravel(), xy / max(float(np.abs(xy).max()), 1e-9))
 
 
 def _box_values(image: Image, px: Array) -> Array:
@@ -190,9 +201,9 @@ def _box_values(image: Image, px: Array) -> Array:
     return np.where(inside, total, np.nan)
 
 
-def _level_model(values: Array, layers: IntArray, xy: Array, rounds: int = 5) -> Array:
-    """Robust regression of log light on layer count (a free level each) and a quadratic in place; fitted values
-    (N,)."""
+def _level_model(values: Array, layers: IntArray, xy: Array, rounds: int = 5) -> tuple[IntArray, Array, Array]:
+    """Robust regression of log light on layer count (a free level each) and a quadratic in place; the counts, their
+    levels, fitted values (N,)."""
     counts, index = np.unique(layers, return_inverse=True)
     x, y = xy.T
     dummies = (index[:, None] == np.arange(len(counts))).astype(float)
@@ -207,4 +218,4 @@ def _level_model(values: Array, layers: IntArray, xy: Array, rounds: int = 5) ->
         resid = np.abs(y0 - design @ coef)
         scale = 1.4826 * group_median(resid[ok], np.zeros(int(ok.sum()), np.int64), 1)[0] + 1e-4
         weight = ok * np.where(resid < 4.685 * scale, (1 - (resid / (4.685 * scale)) ** 2) ** 2, 0.0)
-    return np.asarray(design @ coef)
+    return counts, coef[: len(counts)], np.asarray(design @ coef)

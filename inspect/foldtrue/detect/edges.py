@@ -8,13 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from foldtrue.detect.acquire import Lines, acquire, expected_steps
+from foldtrue.detect.acquire import Lines, acquire, expected_steps, light_by_layers
 from foldtrue.detect.lit import LitTargets, lit_targets
 from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, remeasure_lit
 from foldtrue.detect.refine import Refined, refine
 from foldtrue.detect.scan import Targets, find_targets, planned_lines, split_at_crossings
+from foldtrue.detect.slivers import find_slivers, measure_slivers
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, Features, Nominal, Photo, Plane
+from foldtrue.handover_slivers import Slivers
 from foldtrue.stretches import lit_kinds
 from foldtrue.subpixel import Image, linear_grey
 
@@ -150,7 +152,44 @@ def remeasure_features(
         late = again.score > options.least_score
         start[0][lost[late]], start[1][lost[late]] = again.offset_mm[late], again.slope_mm[late]
         seen[lost[late]] = True
-    return _measure(light, plane, local, nominal, start, seen, expected, blur, 1, options)
+    features = _measure(light, plane, local, nominal, start, seen, expected, blur, 1, options)
+    return replace(features, slivers=_slivers(light, local, nominal, features, vertices_mm, options))
+
+
+def _slivers(
+    light: Light, local: PlaneMap, nominal: Nominal, features: Features, vertices_mm: Array, options: DetectOptions
+) -> Slivers | None:
+    """The slivers where an adjusted network vertices_mm (V, 2) puts them; None where the plan has none, or the photo
+    does not tell how blurred it is."""
+    wanted = find_slivers(nominal)
+    blurred = features.found & np.isfinite(features.blur_px)
+    if wanted is None or not blurred.any():
+        return None
+    (first, slope), (second, other) = (
+        planned_lines(replace(wanted.targets, crease=crease), nominal, vertices_mm)
+        for crease in (wanted.targets.crease, wanted.second)
+    )
+    apart = np.abs(first - second) + 0.5 * np.abs(slope - other)
+    return measure_slivers(
+        light.image,
+        wanted,
+        local,
+        nominal,
+        (0.5 * (first + second), 0.5 * (slope + other)),
+        apart,
+        light_by_layers(light.image, light.targets, local, 0.12 * nominal.pitch_mm),
+        float(np.median(features.blur_px[blurred])),
+        light.clip_level,
+        _spacing(local, nominal, options),
+    )
+
+
+def _spacing(local: PlaneMap, nominal: Nominal, options: DetectOptions) -> float:
+    """Distance of cross-lines, px."""
+    if options.lines_per_pitch is None:
+        return 1.0
+    pitch_px = nominal.pitch_mm * float(np.hypot(*local.jacobian(np.zeros((1, 2)))[0, :, 0]))
+    return max(1.0, pitch_px / options.lines_per_pitch)
 
 
 def _expected(light: Light, local: PlaneMap, nominal: Nominal) -> Array:
@@ -175,10 +214,7 @@ def _measure(
     loops: int,
     options: DetectOptions,
 ) -> Features:
-    spacing = 1.0
-    if options.lines_per_pitch is not None:
-        pitch_px = nominal.pitch_mm * float(np.hypot(*local.jacobian(np.zeros((1, 2)))[0, :, 0]))
-        spacing = max(1.0, pitch_px / options.lines_per_pitch)
+    spacing = _spacing(local, nominal, options)
     for _ in range(loops):
         fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, spacing)
         kept = seen & (fine.evidence > options.least_evidence)

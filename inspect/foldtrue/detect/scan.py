@@ -104,8 +104,13 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
     else:
         use = np.flatnonzero(((s.raised != 0) | (s.shared > 1)) & (s.t1 > s.t0))
     use = np.sort(use[np.unique(place_numbers(nominal, view)[use], return_index=True)[1]])
-    order = np.argsort(own[use], kind="stable")
-    use = use[order]
+    return targets_of(nominal, view, use, own)
+
+
+def targets_of(nominal: Nominal, view: str, use: IntArray, own: IntArray) -> Targets:
+    """Targets on these stretches of the view; own (S,): stretches with the same number make one scanned line."""
+    s = nominal.views[view]
+    use = use[np.argsort(own[use], kind="stable")]
     _, first, edge = np.unique(own[use], return_index=True, return_inverse=True)
     crease = s.crease[use[first]]
     start = nominal.vertices_mm[nominal.creases.ends[crease, 0]]
@@ -127,7 +132,7 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
         np.full((len(use), 2), -1),
         s.layers_left[use],
         s.layers_right[use],
-        silhouette[use],
+        np.minimum(s.layers_left, s.layers_right)[use] == 0,
     )
 
 

@@ -54,21 +54,20 @@ class Spread:
 
 @dataclass(frozen=True)
 class Evidence:
-    """All that the network rests on, one row each of the sparse matrix rows (R, size), those of its lines first, of
-    which there are `lines`; weights: by term, (R,) of those rows. The network's normal matrix is rows' W rows with the
+    """All that the network rests on, one row each of the sparse matrix rows (R, size), those of its edges first, then
+    those of slivers; weights: by term, (R,) of those rows. The network's normal matrix is rows' W rows with the
     sum of all terms' weights."""
 
     rows: Any
     weights: Mapping[str, Array]
-    lines: int
 
 
-def evidence_of(design: Any, spread: Spread, lines: EdgeLines, setup: Setup, shape_mm: float) -> Evidence:
-    """What a solved network rests on, by term; design: sparse (2 E, size)."""
+def evidence_of(design: Any, spread: Spread, pixel_share: Array, setup: Setup, shape_mm: float) -> Evidence:
+    """What a solved network rests on, by term; design: sparse (2 E, size); pixel_share: (2 E,) of its equations'
+    scatter."""
     from scipy import sparse
 
     own, apart, unsure, lost = spread.split()
-    pixels = lines.pixel_share.ravel()
     column = np.arange(setup.size)
     shapes, count = setup.shape.shape[0], design.shape[0]
 
@@ -80,17 +79,21 @@ def evidence_of(design: Any, spread: Spread, lines: EdgeLines, setup: Setup, sha
         return np.concatenate([np.zeros(count), np.full(shapes, shape_weight), prior])
 
     weights = {
-        "pixel_noise": of_lines(own * pixels),
-        "paper_texture": of_lines(own * (1 - pixels)),
+        "pixel_noise": of_lines(own * pixel_share),
+        "paper_texture": of_lines(own * (1 - pixel_share)),
         "folds_apart": of_lines(apart + lost),
         "which_edge": of_lines(unsure),
         "unseen": beforehand(column < setup.shift_column, shape_mm**-2.0),
-        "light_shift": beforehand((column >= setup.shift_column) & (column < setup.slope_column)),
-        "light_slope": beforehand((column >= setup.slope_column) & (column < setup.size - 1)),
+        "light_shift": beforehand(
+            (column >= setup.shift_column)
+            & (column < setup.size - 1)
+            & ((column < setup.slope_column) | (column >= setup.sliver_column))
+        ),
+        "light_slope": beforehand((column >= setup.slope_column) & (column < setup.sliver_column)),
         "twist_size": beforehand(column == setup.size - 1),
     }
     rows = sparse.vstack([design, setup.shape, sparse.identity(setup.size)]).tocsr()
-    return Evidence(rows, weights, count)
+    return Evidence(rows, weights)
 
 
 def budget_of(
@@ -137,6 +140,7 @@ def _with_height(network: Network, law_mm2: Array | None) -> Mapping[str, Array]
     weights = dict(network.evidence.weights)
     moved = np.zeros_like(weights["folds_apart"])
     if law_mm2 is not None:
-        share = np.clip(law_mm2 / np.maximum(network.spread.apart[0::2], 1e-300), 0.0, 1.0)
-        moved[: network.evidence.lines] = np.repeat(share, 2) * network.spread.split()[1]
+        edges = 2 * len(law_mm2)
+        share = np.clip(law_mm2 / np.maximum(network.spread.apart[:edges:2], 1e-300), 0.0, 1.0)
+        moved[:edges] = np.repeat(share, 2) * network.spread.split()[1][:edges]
     return {**weights, "folds_apart": weights["folds_apart"] - moved, "paper_height": moved}

@@ -24,6 +24,7 @@ from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.panels import measure_panels
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
+from foldtrue.fit.slivers import sliver_lines
 from foldtrue.fit.statement import Solution, on_plane, state
 from foldtrue.fit.straightness import crease_scatter
 from foldtrue.fit.weak import Weak
@@ -248,23 +249,29 @@ def _adjust(
 ) -> tuple[EdgeLines, float, PlaneMap, Network]:
     """Lens, lines and network: the lines, the std of k1, the map with its lens corrected, the solved network."""
     k1_change, k1_std, lens_mm = lens_from_bends(features, nominal, plane.view, plane.map)
-    lines, network = _solve_lines(features, plane, nominal, options, lens_mm, rounds)
+    lines, network = _solve_lines(features, plane, nominal, options, (k1_change, lens_mm), rounds)
     corrected = replace(plane.map, k1=plane.map.k1 + k1_change)
     planned = _centres(nominal, nominal.vertices_mm)
     if contradicted_by_places(corrected, planned, _centres(nominal, nominal.vertices_mm + network.displacement_mm)):
         corrected, k1_std = replace(plane.map, k1=0.0), UNTOLD_K1_STD
         lens_mm = -plane.map.k1 * lens_effect(features, nominal, plane.view, plane.map)
-        lines, network = _solve_lines(features, plane, nominal, options, lens_mm, rounds)
+        lines, network = _solve_lines(features, plane, nominal, options, (-plane.map.k1, lens_mm), rounds)
     return lines, k1_std, corrected, network
 
 
 def _solve_lines(
-    features: Features, plane: Plane, nominal: Nominal, options: FitOptions, lens_mm: Array, rounds: int
+    features: Features, plane: Plane, nominal: Nominal, options: FitOptions, lens: tuple[float, Array], rounds: int
 ) -> tuple[EdgeLines, Network]:
+    """lens: change of k1, and what it does (M,) mm to the samples' offsets."""
+    k1_change, lens_mm = lens
     lines = edge_lines(features, nominal, plane.view, lens_mm)
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
-    return lines, solve_network(lines, nominal, _weak(features, nominal, options), rounds, options.judge_by_shape)
+    between = None
+    if features.slivers is not None:
+        between = sliver_lines(features.slivers, nominal, plane.map, k1_change)
+    weak = _weak(features, nominal, options)
+    return lines, solve_network(lines, nominal, weak, rounds, options.judge_by_shape, between)
 
 
 def _weak(features: Features, nominal: Nominal, options: FitOptions) -> Weak:

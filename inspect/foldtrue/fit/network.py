@@ -19,6 +19,7 @@ from foldtrue.fit.budget import Evidence, Spread, evidence_of
 from foldtrue.fit.grooves import Claims, first_claims, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
+from foldtrue.fit.slivers import SliverLines, sliver_equations
 from foldtrue.fit.weak import Setup, Weak, set_up
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
@@ -53,7 +54,12 @@ class Network:
 
 
 def solve_network(
-    lines: EdgeLines, nominal: Nominal, weak: Weak, rounds: int = 7, judge_by_shape: bool = False
+    lines: EdgeLines,
+    nominal: Nominal,
+    weak: Weak,
+    rounds: int = 7,
+    judge_by_shape: bool = False,
+    slivers: SliverLines | None = None,
 ) -> Network:
     """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses
     its say.
@@ -61,29 +67,33 @@ def solve_network(
     weak: what is known before anything is seen. judge_by_shape: whether an edge loses its say when it does not go with
     the shape of its twist. Where many edges meet they judge each other, and a badly creased twist must not cost an
     honest edge its say; from the camera's side little else checks a twist's side, or tells which edge of a groove it
-    is.
+    is. slivers: what shows where two folds lie on one line.
     """
-    setup = set_up(lines, nominal, weak)
-    std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
-    value = np.stack([lines.offset_mm, lines.slope_mm], 1).ravel()
-    scale = np.tile([1.0, 2.0], len(lines.crease))
-    trust: Array = np.where(np.repeat(lines.shared, 2), 0.0, 1.0)
+    setup = set_up(lines, nominal, weak, slivers)
+    told = _observed(lines, slivers)
+    std, value, edge = told.std, told.value, told.edge
+    scale = np.tile([1.0, 2.0], len(value) // 2)
+    shared = np.concatenate([np.repeat(lines.shared, 2), np.zeros(int((~edge).sum()), bool)])
+    trust: Array = np.where(shared, 0.0, 1.0)
+    between = None if slivers is None else sliver_equations(slivers, nominal, setup)
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
     claims = first_claims(lines, 0.01 * nominal.pitch_mm)
-    misfit, shape = 0.0, (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
+    misfit, astray, shape = 0.0, 0.0, (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
     least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
     for step in range(rounds):
-        design = _equations(lines, crease, claims, nominal, setup)
-        apart, unsure = (scale * misfit) ** 2, np.repeat(doubt, 2) ** 2 + claims.doubt**2
+        design = _with_slivers(_equations(lines, crease, claims, nominal, setup), between)
+        apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
+        unsure[edge] = np.repeat(doubt, 2) ** 2 + claims.doubt**2
         variance = std**2 + apart + unsure
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
         if step < (2 if judge_by_shape else 1) and rounds > 3:  # costly, and then it hardly changes
             redundancy = _redundancy(design, factor, weight)
-        misfit = _misfit(resid / scale, std / scale, redundancy, (trust > 0) & ~np.repeat(lines.shared, 2))
+        rest = (resid / scale, std / scale, redundancy)
+        misfit, astray = (_misfit(*rest, (trust > 0) & ~shared & which) for which in (edge, ~edge))
         if step == 0:
             shape = max(_shape(setup, factor, x, shape), least_shape)
             if lines.shared.any():
@@ -91,7 +101,8 @@ def solve_network(
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
         if (lines.pair >= 0).any():
-            claims = _claims(lines, nominal, setup, x, value, np.sqrt(std**2 + (scale * max(misfit, shape)) ** 2))
+            scatter = np.sqrt(std**2 + (scale * max(misfit, shape)) ** 2)
+            claims = _claims(lines, nominal, setup, x, value[edge], scatter[edge])
     factor, x = _solve(design, weight, value, setup, shape)
     columns = setup.shift_column + np.arange(setup.shifts)
     unit = np.zeros((setup.size, len(columns)))
@@ -103,7 +114,7 @@ def solve_network(
     scatter = design.multiply((weight * std)[:, None]).tocsr()
     noise, shifts = scatter.T @ scatter, x[columns]
     spread = Spread(std**2, apart, unsure, weight)
-    evidence = evidence_of(design, spread, lines, setup, shape)
+    evidence = evidence_of(design, spread, told.pixel_share, setup, shape)
     return Network(
         displacement,
         setup.unknown_of,
@@ -118,6 +129,35 @@ def solve_network(
         spread,
         evidence,
     )
+
+
+@dataclass(frozen=True)
+class _Observed:
+    """Offsets and slopes in turn, (2 E,), of all edges and then of all slivers: value, std, the pixels' share of its
+    variance, and which are edges'."""
+
+    value: Array
+    std: Array
+    pixel_share: Array
+    edge: BoolArray
+
+
+def _observed(lines: EdgeLines, slivers: SliverLines | None) -> _Observed:
+    value = [np.stack([lines.offset_mm, lines.slope_mm], 1)]
+    std = [np.stack([lines.offset_std_mm, lines.slope_std_mm], 1)]
+    pixels = [lines.pixel_share]
+    if slivers is not None:
+        value.append(np.stack([slivers.value_mm, slivers.slope_mm], 1))
+        std.append(np.stack([slivers.value_std_mm, slivers.slope_std_mm], 1))
+        pixels.append(slivers.pixel_share)
+    every = [np.concatenate(each).ravel() for each in (value, std, pixels)]
+    return _Observed(*every, np.arange(len(every[0])) < 2 * len(lines.crease))
+
+
+def _with_slivers(design: Any, between: Any) -> Any:
+    from scipy import sparse
+
+    return design if between is None else sparse.vstack([design, between]).tocsr()
 
 
 def _claims(lines: EdgeLines, nominal: Nominal, setup: Setup, x: Array, value: Array, scatter: Array) -> Claims:

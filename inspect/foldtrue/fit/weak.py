@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from foldtrue.fit.lines import EdgeLines
+from foldtrue.fit.slivers import SliverLines
 from foldtrue.frames import Array
 from foldtrue.handover import IntArray, Nominal
 
@@ -37,7 +38,8 @@ class Weak:
 @dataclass(frozen=True)
 class Setup:
     """What stays the same between iterations: the numbering of the unknowns (vertices, then from shift_column the
-    shifts, from slope_column the slopes by kind, last the common size), the shape equations, the prior's inverse
+    shifts, from slope_column the slopes by kind, from sliver_column the shifts and gains of slivers, last the common
+    size), the shape equations, the prior's inverse
     variances, and the sense (C,) of every crease's slope: the hand of the twist whose side it is, else 0."""
 
     unknown_of: IntArray
@@ -45,15 +47,18 @@ class Setup:
     shift_column: int
     shifts: int
     slope_column: int
+    sliver_column: int
     shape: Any
     prior: Array
     turn_sense: Array
 
 
-def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak) -> Setup:
+def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines | None = None) -> Setup:
     """Number the unknowns of the network that these lines make, and say what is known of them."""
     tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), dtype=np.int64)
     both = [lines.crease, lines.pair[lines.pair >= 0]]
+    if slivers is not None:
+        both.append(slivers.creases.ravel())
     ends = nominal.creases.ends[np.unique(np.concatenate([*both, *lines.members]))].ravel()
     used = np.unique(np.concatenate([ends, tips]))
     unknown_of = np.full(len(nominal.vertices_mm), -1, np.int64)
@@ -68,6 +73,7 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak) -> Setup:
             [weak.shift_mm],
             shift_std,
             np.full(kinds, weak.slope_mm),
+            _sliver_std(slivers, weak),
             [weak.size],
         ]
     )
@@ -79,10 +85,19 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak) -> Setup:
         shift_column,
         1 + kinds,
         shift_column + 1 + kinds,
+        shift_column + 1 + 2 * kinds,
         shape,
         prior,
         _turn_sense(nominal),
     )
+
+
+def _sliver_std(slivers: SliverLines | None, weak: Weak) -> Array:
+    """Standard deviations of the slivers' shifts, two folds each, and of their gains."""
+    if slivers is None:
+        return np.zeros(0)
+    shift = np.hypot(weak.shift_mm, weak.kind_shift_mm)
+    return np.concatenate([np.full(slivers.unknowns - len(slivers.gain_std), shift), slivers.gain_std])
 
 
 def _turn_sense(nominal: Nominal) -> Array:

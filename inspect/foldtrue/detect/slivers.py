@@ -1,0 +1,189 @@
+"""What shows where two folds lie on one line against the light: bright or dark slivers, measured as thin bars.
+
+A bar thinner than the blur has no edges of its own to be found, but the light it adds or takes away has: height times
+width. From the photo's own levels follows how much brighter a place with two layers less is, and how much darker one
+with two more, so the width follows; where enough light is added or taken, so does the place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at, split_at_crossings, targets_of
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.handover_slivers import Slivers
+from foldtrue.stretches import left_normals, partners, place_numbers
+from foldtrue.subpixel import BarFits, Image, cross_lines, fit_bars, group_median, robust_line
+
+BESIDE = 3.0
+"""Half of what is looked at across a sliver, in blurs, and the bar itself."""
+PLACED = 4.0
+"""How many times its uncertainty the light of a sliver must be for it to have a place."""
+SEEN_STD, EXTRAPOLATED_STD = 0.1, 0.3
+"""How far a sliver's light may be off what the light through so many layers lets expect, relative: scatter in the paper
+carries part of it beyond what is looked at (common practice, no source); and where the photo does not show such a
+place."""
+USUAL = {-2: 2.0, 2: 0.6}
+"""Light through two layers less and two more over that through three, white copying paper (common practice, no
+source)."""
+_WIDEST_PITCH = 0.03
+
+
+@dataclass(frozen=True)
+class SliverTargets:
+    """Where to look: targets, every stretch a line of its own; second: (G,) the other crease on each; sense (G,)."""
+
+    targets: Targets
+    second: IntArray
+    sense: Array
+
+
+def find_slivers(nominal: Nominal) -> SliverTargets | None:
+    """The lines on which exactly two folds lie, their papers on opposite sides and three layers or more beside them,
+    cut where other edges cross; None where the plan has none."""
+    s = nominal.views["backlit"]
+    fold = nominal.creases.kind[s.crease] != "R"
+    use = fold & (s.shared == 2) & (s.layers_left == s.layers_right) & (s.layers_left > 2) & (s.t1 > s.t0)
+    partner = partners(nominal, "backlit", use)
+    use &= partner >= 0
+    rows = np.flatnonzero(use)
+    rows = rows[np.unique(place_numbers(nominal, "backlit")[rows], return_index=True)[1]]
+    normal = left_normals(nominal, s.crease[rows])
+    own, other = (_paper_side(nominal, crease, normal) for crease in (s.crease[rows], partner[rows]))
+    rows, sense = rows[own * other < 0], own[own * other < 0]
+    if not len(rows):
+        return None
+    order = np.argsort(rows)
+    targets = targets_of(nominal, "backlit", rows[order], np.arange(len(use)))
+    return SliverTargets(split_at_crossings(targets, nominal, "backlit"), partner[rows[order]], sense[order])
+
+
+def _paper_side(nominal: Nominal, crease: IntArray, normal: Array) -> Array:
+    """+1 where the paper at each fold (N,) lies on the side its normal (N, 2) points to, else -1."""
+    side = np.empty(len(crease))
+    for k, c in enumerate(crease):
+        facet = int(nominal.creases.facets[c].max())
+        middle = nominal.vertices_mm[nominal.creases.ends[c]].mean(0)
+        paper = nominal.vertices_mm[list(nominal.facets[facet].vertices)].mean(0)
+        side[k] = 1.0 if float((paper - middle) @ normal[k]) > 0 else -1.0
+    return side
+
+
+def measure_slivers(
+    image: Image,
+    wanted: SliverTargets,
+    plane: PlaneMap,
+    nominal: Nominal,
+    lines: tuple[Array, Array],
+    widths_mm: Array,
+    light: dict[int, float],
+    blur_px: float,
+    clip_level: float,
+    spacing_px: float,
+) -> Slivers:
+    """Area and place of the sliver in every block of every line.
+
+    lines: offset and slope (G,) mm of the middle between the two folds, where it is looked for; widths_mm: (G,) widest
+    that is expected of each. light: through each number of layers, as from `light_by_layers`; blur_px: of the photo's
+    edges. Blocks with a sample at or above clip_level are left out: what is lost of a burnt-out sliver cannot be told.
+    """
+    targets = wanted.targets
+    layers = np.zeros(len(targets.crease), np.int64)
+    layers[targets.edge] = targets.layers_left
+    ratios = np.array([[light_ratio(light, n, n + step) for n in layers.tolist()] for step in (-2, 2)])
+    open_, lapped = ratios[:, :, 0] - 1
+    middle = 0.5 * (targets.start_mm + targets.end_mm)
+    scale = float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))
+    widest = min(float(np.abs(widths_mm).max(initial=0.0)), _WIDEST_PITCH * nominal.pitch_mm) * scale
+    half = int(np.ceil(BESIDE * blur_px + 2.5 + 0.5 * widest))
+    at = cross_lines_at(
+        targets,
+        plane,
+        *lines,
+        margin_mm=(1.5 * blur_px + 1.0) / scale,
+        clear_mm=half / scale,
+        spacing_px=spacing_px,
+        half_width_px=half,
+        block_px=6.0 * spacing_px,
+    )
+    u = np.arange(-half, half + 1, dtype=float)
+    raw = cross_lines(image, at.low_px, at.high_px, len(u))
+    blocks = len(at.block_edge)
+    value = block_mean(raw, at.block, blocks).astype(float)
+    usable = np.isfinite(value).all(1) & (block_mean((raw >= clip_level).astype(np.float32), at.block, blocks) == 0).all(1)
+    keep = np.flatnonzero(usable)
+    px_per_mm = (np.bincount(at.block, at.px_per_mm, blocks) / np.maximum(np.bincount(at.block, minlength=blocks), 1))[keep]
+    line, t = at.block_edge[keep], at.block_t[keep]
+    fit, place, area = _bars(value[keep], u, line, t, (open_, lapped), blur_px, len(targets.crease))
+    noise = _noise(fit, line, len(targets.crease))
+    base = lines[0][line] + lines[1][line] * (t - 0.5)
+    area_std = noise * np.sqrt(fit.area_var)
+    faint = np.abs(area) < PLACED * area_std / np.sqrt(np.maximum(np.bincount(line, minlength=len(layers)), 1))[line]
+    safe = np.where(faint | (area == 0), 1.0, area)
+    return Slivers(
+        creases=np.stack([targets.crease, wanted.second], 1),
+        sense=wanted.sense,
+        layers=layers,
+        open=open_,
+        lapped=lapped,
+        open_std=ratios[0, :, 1],
+        lapped_std=ratios[1, :, 1],
+        line=line,
+        t=t,
+        area_mm=fit.area / px_per_mm,
+        area_std_mm=area_std / px_per_mm,
+        middle_mm=base + np.where(faint, 0.0, place + fit.moment / safe) / px_per_mm,
+        middle_std_mm=np.where(faint, np.inf, noise * np.sqrt(fit.moment_var) / np.abs(safe) / px_per_mm),
+        piece=at.block_interval[keep],
+    )
+
+
+def _bars(
+    value: Array, u: Array, line: IntArray, t: Array, ratios: tuple[Array, Array], blur_px: float, lines: int
+) -> tuple[BarFits, Array, Array]:
+    """Bars fitted to every block, three times, each line's width and place from the last; the place (M,) px they were
+    fitted about and the line's own area (M,) px there."""
+    place, width = np.zeros(len(line)), np.full(len(line), 0.3 * blur_px)
+    for again in (True, True, False):
+        fit = fit_bars(value, u, place, width, blur_px)
+        level, slope, _ = robust_line(t, fit.area, 1 / fit.area_var, line, lines)
+        area = level[line] + slope[line] * (t - 0.5)
+        if again:
+            width = np.abs(area / np.where(area > 0, ratios[0][line], ratios[1][line]))
+            place = place + _shift(fit, area, line, t, blur_px, lines)
+    return fit, place, area
+
+
+def _shift(fit: BarFits, area: Array, line: IntArray, t: Array, blur_px: float, lines: int) -> Array:
+    """How far (M,) px the bars of each line lie from where they were taken to be, where they are strong enough."""
+    strong = np.abs(area) > PLACED * np.sqrt(fit.rss / np.maximum(fit.dof, 1) * fit.area_var)
+    away = fit.moment / np.where(strong, area, 1.0)
+    level, slope, _ = robust_line(t, np.where(strong, away, 0.0), strong * area**2 / fit.moment_var, line, lines)
+    return np.asarray(np.clip(level[line] + slope[line] * (t - 0.5), -blur_px, blur_px))
+
+
+def _noise(fit: BarFits, line: IntArray, lines: int) -> Array:
+    """Noise (M,) of a sample relative to the light beside the sliver, alike for all blocks of a line."""
+    return np.sqrt(group_median(fit.rss / np.maximum(fit.dof, 1.0), line, lines))[line]
+
+
+def light_ratio(light: dict[int, float], here: int, there: int) -> tuple[float, float]:
+    """Light through `there` layers over that through `here`, and the relative standard deviation of what that makes a
+    sliver: from the photo's levels where it shows both, else from paper that absorbs nothing, 1 / (1 + s n)
+    (Kubelka-Munk), with s from the two levels next to it; where light falls off faster than any such paper's, as a
+    power."""
+    if here in light and there in light:
+        return light[there] / light[here], SEEN_STD
+    known = sorted((n for n in light if n > 0), key=lambda n: (abs(n - here), n))[:2]
+    if len(known) < 2:
+        return USUAL[there - here], EXTRAPOLATED_STD
+    low, high = sorted(known)
+    ratio = max(light[low] / light[high], 1.01)
+    free = high - ratio * low
+    if free > 0:
+        s = (ratio - 1) / free
+        return (1 + s * here) / (1 + s * there), EXTRAPOLATED_STD
+    return ratio ** ((here - there) / (high - low)), EXTRAPOLATED_STD
