@@ -22,21 +22,20 @@ class Slivers:
     """Line arrays (G): creases (G, 2), the two that lie on the line; sense: +1 where the first one's paper lies to its
     left in the folded frame, else -1; layers: beside the sliver, on either side; open, lapped: light in the sliver over
     that beside it, less one, where two layers are missing (> 0) and where two are added (< 0), as the photo's other
-    levels let expect; open_std, lapped_std: relative standard deviation of either.
+    levels let expect. blur_mm: of the photo's edges.
 
     Sample arrays (M): line (M,) index; t on the first crease; area_mm: height of the sliver's light over that beside
-    it, relative to it, times its width (> 0 bright); area_std_mm from the pixels' noise; middle_mm: of the sliver, along
-    the left normal of the first crease, from the planned line; middle_std_mm, inf where the sliver is too faint to have
+    it, relative to it, times its width (> 0 bright); area_std_mm from the pixels' noise; middle_mm: of the sliver, from
+    the planned line along the left normal of the first crease; middle_std_mm, inf where the sliver is too faint to have
     a place; piece: number of the undisturbed piece between crossings.
     """
 
     creases: IntArray
     sense: Array
     layers: IntArray
+    blur_mm: float
     open: Array
     lapped: Array
-    open_std: Array
-    lapped_std: Array
     line: IntArray
     t: Array
     area_mm: Array

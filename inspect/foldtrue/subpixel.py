@@ -135,9 +135,9 @@ def fit_steps(
 
 @dataclass(frozen=True)
 class BarFits:
-    """One fit of a blurred bar per profile (N,): area (px), the bar's height over the light beside it times its width,
-    and moment (px2), the area times how far the bar lies from its assumed place, each with its variance for unit noise of the light beside it taken
-    as 1; base: that light; rss, dof: what is left, in units of base squared."""
+    """One fit of a blurred bar per profile (N,), all relative to base, the light beside the bar. area (px): the bar's
+    height times its width; moment (px2): area times how far the bar lies from its assumed place; each with its variance
+    for unit noise; rss, dof: what is left."""
 
     area: Array
     area_var: Array

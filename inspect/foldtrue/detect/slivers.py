@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at, split_at_crossings, targets_of
+from foldtrue.detect.scan import Targets, block_mean, cross_lines_at, split_at_crossings, targets_of
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.handover import IntArray, Nominal
 from foldtrue.handover_slivers import Slivers
 from foldtrue.stretches import left_normals, partners, place_numbers
 from foldtrue.subpixel import BarFits, Image, cross_lines, fit_bars, group_median, robust_line
@@ -22,14 +22,11 @@ BESIDE = 3.0
 """Half of what is looked at across a sliver, in blurs, and the bar itself."""
 PLACED = 4.0
 """How many times its uncertainty the light of a sliver must be for it to have a place."""
-SEEN_STD, EXTRAPOLATED_STD = 0.1, 0.3
-"""How far a sliver's light may be off what the light through so many layers lets expect, relative: scatter in the paper
-carries part of it beyond what is looked at (common practice, no source); and where the photo does not show such a
-place."""
 USUAL = {-2: 2.0, 2: 0.6}
 """Light through two layers less and two more over that through three, white copying paper (common practice, no
 source)."""
-_WIDEST_PITCH = 0.03
+WIDEST = 3.0
+"""Width of the widest sliver that is measured, in blurs: a wider one is two edges."""
 
 
 @dataclass(frozen=True)
@@ -93,18 +90,18 @@ def measure_slivers(
     targets = wanted.targets
     layers = np.zeros(len(targets.crease), np.int64)
     layers[targets.edge] = targets.layers_left
-    ratios = np.array([[light_ratio(light, n, n + step) for n in layers.tolist()] for step in (-2, 2)])
-    open_, lapped = ratios[:, :, 0] - 1
+    open_, lapped = (np.array([light_ratio(light, n, n + step) for n in layers.tolist()]) - 1 for step in (-2, 2))
     middle = 0.5 * (targets.start_mm + targets.end_mm)
     scale = float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))
-    widest = min(float(np.abs(widths_mm).max(initial=0.0)), _WIDEST_PITCH * nominal.pitch_mm) * scale
+    thin = np.abs(widths_mm) * scale < WIDEST * blur_px
+    widest = float(np.abs(widths_mm[thin]).max(initial=0.0)) * scale
     half = int(np.ceil(BESIDE * blur_px + 2.5 + 0.5 * widest))
     at = cross_lines_at(
         targets,
         plane,
         *lines,
         margin_mm=(1.5 * blur_px + 1.0) / scale,
-        clear_mm=half / scale,
+        clear_mm=(half + 2.0 * blur_px) / scale,
         spacing_px=spacing_px,
         half_width_px=half,
         block_px=6.0 * spacing_px,
@@ -113,9 +110,9 @@ def measure_slivers(
     raw = cross_lines(image, at.low_px, at.high_px, len(u))
     blocks = len(at.block_edge)
     value = block_mean(raw, at.block, blocks).astype(float)
-    usable = np.isfinite(value).all(1) & (block_mean((raw >= clip_level).astype(np.float32), at.block, blocks) == 0).all(1)
-    keep = np.flatnonzero(usable)
-    px_per_mm = (np.bincount(at.block, at.px_per_mm, blocks) / np.maximum(np.bincount(at.block, minlength=blocks), 1))[keep]
+    full = block_mean((raw >= clip_level).astype(np.float32), at.block, blocks)
+    keep = np.flatnonzero(thin[at.block_edge] & np.isfinite(value).all(1) & (full == 0).all(1))
+    px_per_mm = (np.bincount(at.block, at.px_per_mm, blocks) / np.bincount(at.block, minlength=blocks))[keep]
     line, t = at.block_edge[keep], at.block_t[keep]
     fit, place, area = _bars(value[keep], u, line, t, (open_, lapped), blur_px, len(targets.crease))
     noise = _noise(fit, line, len(targets.crease))
@@ -127,10 +124,9 @@ def measure_slivers(
         creases=np.stack([targets.crease, wanted.second], 1),
         sense=wanted.sense,
         layers=layers,
+        blur_mm=blur_px / scale,
         open=open_,
         lapped=lapped,
-        open_std=ratios[0, :, 1],
-        lapped_std=ratios[1, :, 1],
         line=line,
         t=t,
         area_mm=fit.area / px_per_mm,
@@ -170,20 +166,19 @@ def _noise(fit: BarFits, line: IntArray, lines: int) -> Array:
     return np.sqrt(group_median(fit.rss / np.maximum(fit.dof, 1.0), line, lines))[line]
 
 
-def light_ratio(light: dict[int, float], here: int, there: int) -> tuple[float, float]:
-    """Light through `there` layers over that through `here`, and the relative standard deviation of what that makes a
-    sliver: from the photo's levels where it shows both, else from paper that absorbs nothing, 1 / (1 + s n)
-    (Kubelka-Munk), with s from the two levels next to it; where light falls off faster than any such paper's, as a
-    power."""
+def light_ratio(light: dict[int, float], here: int, there: int) -> float:
+    """Light through `there` layers over that through `here`: from the photo's levels where it shows both, else from
+    paper that absorbs nothing, 1 / (1 + s n) (Kubelka-Munk), with s from the two levels next to it; where light falls
+    off faster than any such paper's, as a power."""
     if here in light and there in light:
-        return light[there] / light[here], SEEN_STD
+        return light[there] / light[here]
     known = sorted((n for n in light if n > 0), key=lambda n: (abs(n - here), n))[:2]
     if len(known) < 2:
-        return USUAL[there - here], EXTRAPOLATED_STD
+        return USUAL[there - here]
     low, high = sorted(known)
     ratio = max(light[low] / light[high], 1.01)
     free = high - ratio * low
     if free > 0:
         s = (ratio - 1) / free
-        return (1 + s * here) / (1 + s * there), EXTRAPOLATED_STD
-    return ratio ** ((here - there) / (high - low)), EXTRAPOLATED_STD
+        return (1 + s * here) / (1 + s * there)
+    return float(ratio ** ((here - there) / (high - low)))

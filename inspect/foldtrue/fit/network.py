@@ -19,7 +19,7 @@ from foldtrue.fit.budget import Evidence, Spread, evidence_of
 from foldtrue.fit.grooves import Claims, first_claims, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
-from foldtrue.fit.slivers import SliverLines, sliver_equations
+from foldtrue.fit.slivers import SliverLines, with_slivers
 from foldtrue.fit.weak import Setup, Weak, set_up
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
@@ -73,24 +73,29 @@ def solve_network(
     told = _observed(lines, slivers)
     std, value, edge = told.std, told.value, told.edge
     scale = np.tile([1.0, 2.0], len(value) // 2)
-    shared = np.concatenate([np.repeat(lines.shared, 2), np.zeros(int((~edge).sum()), bool)])
-    trust: Array = np.where(shared, 0.0, 1.0)
-    between = None if slivers is None else sliver_equations(slivers, nominal, setup)
+    shared = np.zeros(len(value), bool)
+    shared[edge] = np.repeat(lines.shared, 2)
+    # First what the edges alone tell: how bright a sliver of some width is, is found by what they make of it.
+    trust: Array = np.where(shared | ~edge, 0.0, 1.0)
+    x: Array = np.zeros(setup.size)
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
     claims = first_claims(lines, 0.01 * nominal.pitch_mm)
     misfit, astray, shape = 0.0, 0.0, (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
     least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
+    costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
     for step in range(rounds):
-        design = _with_slivers(_equations(lines, crease, claims, nominal, setup), between)
+        design = _equations(lines, crease, claims, nominal, setup)
+        if slivers is not None:
+            design = with_slivers(design, slivers, nominal, setup, x)
         apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
         unsure[edge] = np.repeat(doubt, 2) ** 2 + claims.doubt**2
         variance = std**2 + apart + unsure
         weight = trust / variance
         factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
-        if step < (2 if judge_by_shape else 1) and rounds > 3:  # costly, and then it hardly changes
+        if step < costly and rounds > 3:
             redundancy = _redundancy(design, factor, weight)
         rest = (resid / scale, std / scale, redundancy)
         misfit, astray = (_misfit(*rest, (trust > 0) & ~shared & which) for which in (edge, ~edge))
@@ -150,14 +155,13 @@ def _observed(lines: EdgeLines, slivers: SliverLines | None) -> _Observed:
         value.append(np.stack([slivers.value_mm, slivers.slope_mm], 1))
         std.append(np.stack([slivers.value_std_mm, slivers.slope_std_mm], 1))
         pixels.append(slivers.pixel_share)
-    every = [np.concatenate(each).ravel() for each in (value, std, pixels)]
-    return _Observed(*every, np.arange(len(every[0])) < 2 * len(lines.crease))
-
-
-def _with_slivers(design: Any, between: Any) -> Any:
-    from scipy import sparse
-
-    return design if between is None else sparse.vstack([design, between]).tocsr()
+    count = 2 * (len(lines.crease) + (0 if slivers is None else len(slivers.kind)))
+    return _Observed(
+        np.concatenate(value).ravel(),
+        np.concatenate(std).ravel(),
+        np.concatenate(pixels).ravel(),
+        np.arange(count) < 2 * len(lines.crease),
+    )
 
 
 def _claims(lines: EdgeLines, nominal: Nominal, setup: Setup, x: Array, value: Array, scatter: Array) -> Claims:

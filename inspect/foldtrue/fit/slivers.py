@@ -19,14 +19,22 @@ if TYPE_CHECKING:
     from foldtrue.fit.weak import Setup
 
 
+THICKEST = 3.0
+"""Width of the widest sliver whose light is taken for its width, in blurs."""
+OWN = 0.05
+"""How far one sliver's light is off that of its kind, relative."""
+UNEVEN, FLOOR = 2.0, 0.1
+"""What lies beside a sliver is not alike on both sides, over its whole length: a sliver's middle is so much less sure
+than its scatter shows, and by so much of the blur at least. All three found on simulated paper."""
+
+
 @dataclass(frozen=True)
 class SliverLines:
     """Straight lines (E,) through what slivers show: value_mm at t_mid and slope_mm per unit t, each with its std.
 
     creases (E, 2), coefficients (E, 2): the value is that combination of the two folds' offsets along the left normal
-    of the first: half and half for a sliver's middle, their difference for its width. level: (E,) number of the kind of
-    surroundings that a width is in, -1 for a middle; gain: (E,) number of the ratio of light it rests on, -1 for a
-    middle; gain_std (K,): relative standard deviation of those; pixel_share: (E, 2) as in EdgeLines.
+    of the first: half and half for a sliver's middle, their difference for its width. kind: (E,) of a width, by the
+    layers beside it and whether it is bright or dark, -1 for a middle; pixel_share: (E, 2) as in EdgeLines.
     """
 
     creases: IntArray
@@ -36,15 +44,13 @@ class SliverLines:
     value_std_mm: Array
     slope_mm: Array
     slope_std_mm: Array
-    level: IntArray
-    gain: IntArray
-    gain_std: Array
+    kind: IntArray
     pixel_share: Array
 
     @property
-    def unknowns(self) -> int:
-        """How many the widths add to a network: a shift for every kind of surroundings, and a gain for every ratio."""
-        return int(self.level.max(initial=-1)) + 1 + len(self.gain_std)
+    def kinds(self) -> int:
+        """How many kinds of widths there are; each has a shift and a gain of its own."""
+        return int(self.kind.max(initial=-1)) + 1
 
 
 def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change: float) -> SliverLines | None:
@@ -57,33 +63,34 @@ def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change:
     lens = k1_change * np.sum(plane.radial_field(points) * left_normals(nominal, first)[slivers.line], 1)
     every = np.ones(len(slivers.t), bool)
     area = _lines(slivers, slivers.area_mm, slivers.area_std_mm, every, groups)
-    middle = _lines(slivers, slivers.middle_mm - lens, slivers.middle_std_mm, np.isfinite(slivers.middle_std_mm), groups)
-    wide, placed = (np.flatnonzero(fit.samples >= 3) for fit in (area, middle))
-    if not len(wide):
+    seen = np.isfinite(slivers.middle_std_mm)
+    middle = _lines(slivers, slivers.middle_mm - lens, slivers.middle_std_mm, seen, groups)
+    size = np.abs(np.where(area.offset > 0, slivers.open, slivers.lapped))
+    thin = np.abs(area.offset) < THICKEST * slivers.blur_mm * size
+    told, placed = np.flatnonzero((area.samples >= 3) & thin), np.flatnonzero(middle.samples >= 3)
+    if not len(told):
         return None
-    bright = area.offset[wide] > 0
-    ratio = np.where(bright, slivers.open[wide], slivers.lapped[wide])
-    ratio_std = np.where(bright, slivers.open_std[wide], slivers.lapped_std[wide])
-    levels, level = np.unique(slivers.layers[wide], return_inverse=True)
-    gains, known, gain = np.unique(2 * level + bright, return_index=True, return_inverse=True)
-    both = np.concatenate([wide, placed])
+    kind = np.unique(2 * slivers.layers[told] + (area.offset[told] > 0), return_inverse=True)[1]
+    both = np.concatenate([told, placed])
     none = np.full(len(placed), -1, np.int64)
-    sense = slivers.sense[wide]
-    # The sense says which way the paper of the first fold lies; its width is what its edge stands back from the other's.
+    sense = slivers.sense[told]
+    # The first fold's paper lies on the side its sense says: a gap opens where that fold stands back to that side.
     coefficients = np.concatenate([np.stack([sense, -sense], 1), np.full((len(placed), 2), 0.5)])
-    size = np.abs(ratio)
+    width, spread = (each[told] / size[told] for each in (area.offset, area.offset_std))
+    slope, slope_std = (each[told] / size[told] for each in (area.slope, area.slope_std))
+    floor = FLOOR * slivers.blur_mm
+    value_std = np.hypot(spread, OWN * np.abs(width)), np.hypot(UNEVEN * middle.offset_std[placed], floor)
+    rate_std = np.hypot(slope_std, OWN * np.abs(slope)), np.hypot(UNEVEN * middle.slope_std[placed], 2 * floor)
     return SliverLines(
         creases=slivers.creases[both],
         coefficients=coefficients,
-        t_mid=np.concatenate([area.t_mid[wide], middle.t_mid[placed]]),
-        value_mm=np.concatenate([area.offset[wide] / size, middle.offset[placed]]),
-        value_std_mm=np.maximum(np.concatenate([area.offset_std[wide] / size, middle.offset_std[placed]]), LEAST_STD_MM),
-        slope_mm=np.concatenate([area.slope[wide] / size, middle.slope[placed]]),
-        slope_std_mm=np.maximum(np.concatenate([area.slope_std[wide] / size, middle.slope_std[placed]]), LEAST_STD_MM),
-        level=np.concatenate([level, none]),
-        gain=np.concatenate([gain, none]),
-        gain_std=ratio_std[known],
-        pixel_share=np.concatenate([area.pixel_share[wide], middle.pixel_share[placed]]),
+        t_mid=np.concatenate([area.t_mid[told], middle.t_mid[placed]]),
+        value_mm=np.concatenate([width, middle.offset[placed]]),
+        value_std_mm=np.maximum(np.concatenate(value_std), LEAST_STD_MM),
+        slope_mm=np.concatenate([slope, middle.slope[placed]]),
+        slope_std_mm=np.maximum(np.concatenate(rate_std), LEAST_STD_MM),
+        kind=np.concatenate([kind, none]),
+        pixel_share=np.concatenate([area.pixel_share[told], middle.pixel_share[placed]]),
     )
 
 
@@ -94,21 +101,29 @@ def _lines(slivers: Slivers, value: Array, std: Array, use: BoolArray, groups: i
     return fit_lines(slivers.t, value, std, use & (trust > INLIER), slivers.line, slivers.piece, groups)
 
 
-def sliver_equations(lines: SliverLines, nominal: Nominal, setup: Setup) -> Any:
-    """Sparse (2 E, size): rows 2 e and 2 e + 1 predict value and slope of line e.
+def with_slivers(design: Any, lines: SliverLines, nominal: Nominal, setup: Setup, x: Array) -> Any:
+    """The equations of edges, sparse (M, size), and below them those of slivers about the solution x (size,)."""
+    from scipy import sparse
 
-    A width is measured as (1 + gain) times what it
-    is, plus the shift that folds of some thickness bring.
-    """
+    between = sliver_equations(lines, nominal, setup)
+    return sparse.vstack([design, between + gain_equations(lines, setup, between @ x)]).tocsr()
+
+
+def sliver_equations(lines: SliverLines, nominal: Nominal, setup: Setup) -> Any:
+    """Sparse (2 E, size): rows 2 e and 2 e + 1 predict value and slope of line e, as the folds lie; a width has the
+    shift and slope of its kind on top, which folds of some thickness and what lies beside their ends bring."""
     from scipy import sparse
 
     every = np.arange(len(lines.t_mid))
     normal = left_normals(nominal, lines.creases[:, 0])
     start, end = np.moveaxis(nominal.vertices_mm[nominal.creases.ends[lines.creases[:, 0]]], 1, 0)
     run = end - start
-    rows: list[IntArray] = []
-    cols: list[IntArray] = []
-    vals: list[Array] = []
+    told = np.flatnonzero(lines.kind >= 0)
+    shift = setup.sliver_column + lines.kind[told]
+    sense = setup.turn_sense[lines.creases[told, 0]]
+    rows: list[IntArray] = [2 * told, 2 * told, 2 * told + 1]
+    cols: list[IntArray] = [shift, shift + lines.kinds, shift + lines.kinds]
+    vals: list[Array] = [np.ones(len(told)), sense * (lines.t_mid[told] - 0.5), sense]
     for k in (0, 1):
         ends = nominal.creases.ends[lines.creases[:, k]]
         p, q = nominal.vertices_mm[ends[:, 0]], nominal.vertices_mm[ends[:, 1]]
@@ -121,17 +136,16 @@ def sliver_equations(lines: SliverLines, nominal: Nominal, setup: Setup) -> Any:
                     rows.append(2 * every + row)
                     cols.append(2 * setup.unknown_of[ends[:, side]] + axis)
                     vals.append(lines.coefficients[:, k] * weight * normal[:, axis])
-    wide = np.flatnonzero(lines.level >= 0)
-    first_column = setup.sliver_column
-    gains = first_column + int(lines.level.max(initial=-1)) + 1 + lines.gain[wide]
-    for row, column, value in (
-        (0, first_column + lines.level[wide], np.ones(len(wide))),
-        (0, gains, lines.value_mm[wide]),
-        (1, gains, lines.slope_mm[wide]),
-    ):
-        rows.append(2 * wide + row)
-        cols.append(column)
-        vals.append(value)
     return sparse.csr_matrix(
         (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * len(every), setup.size)
     )
+
+
+def gain_equations(lines: SliverLines, setup: Setup, width: Array) -> Any:
+    """What the gain of each kind adds to `sliver_equations`: so much of the width (2 E,) that the network gives a
+    sliver, value and slope in turn. Not of the measured one: that would let a gain explain any width away."""
+    from scipy import sparse
+
+    told = np.flatnonzero(np.repeat(lines.kind, 2) >= 0)
+    column = setup.sliver_column + 2 * lines.kinds + np.repeat(lines.kind, 2)[told]
+    return sparse.csr_matrix((width[told], (told, column)), shape=(len(width), setup.size))

@@ -14,6 +14,10 @@ from foldtrue.handover import IntArray, Nominal
 
 GLARE_MM = 0.3
 """Shift of edges beside a lamp that is burnt out, one standard deviation (common practice, no source)."""
+GAIN = 0.3
+"""How far a sliver's light is off what the photo's levels let expect, relative, one standard deviation: layers that the
+photo shows nowhere alone, scatter that carries light out of it, folds of some thickness (common practice, no
+source)."""
 _FIXED = 1e-7
 """Standard deviation of an unknown that is taken for zero."""
 
@@ -93,11 +97,10 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
 
 
 def _sliver_std(slivers: SliverLines | None, weak: Weak) -> Array:
-    """Standard deviations of the slivers' shifts, two folds each, and of their gains."""
+    """Standard deviations of the slivers' shifts and slopes, two folds' each, and of their gains."""
     if slivers is None:
         return np.zeros(0)
-    shift = np.hypot(weak.shift_mm, weak.kind_shift_mm)
-    return np.concatenate([np.full(slivers.unknowns - len(slivers.gain_std), shift), slivers.gain_std])
+    return np.repeat([2 * weak.shift_mm, 2 * weak.slope_mm, GAIN], slivers.kinds)
 
 
 def _turn_sense(nominal: Nominal) -> Array:
