@@ -6,12 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from foldtrue.subpixel import (
     bilinear,
     cramer_rao_place_px,
     cross_lines,
+    fit_bars,
     fit_steps,
     group_median,
     linear_grey,
@@ -242,3 +244,34 @@ def test_linear_grey_follows_the_srgb_standard(kind):
     pixels = np.full((2, 3, 3), round(0.5 * top), kind)
     grey = linear_grey(pixels, linear_table(np.dtype(kind)))
     assert grey[0, 0] == pytest.approx(0.2140, abs=0.004)
+
+
+@pytest.mark.parametrize("blur", [0.8, 1.5])
+@pytest.mark.parametrize("width", [0.05, 0.6, 2.0])
+def test_the_area_of_a_thin_bar_is_its_height_times_its_width_whatever_the_blur(blur, width):
+    """A convolution keeps the integral. The blurred bar is made by SciPy from fine samples."""
+    fine = 100
+    u = np.arange(-12 * fine, 12 * fine + 1) / fine
+    edge = np.clip((width / 2 - np.abs(u)) * fine + 0.5, 0, 1)
+    blurred = gaussian_filter1d(200 * (1 + 0.4 * edge), blur * fine, mode="nearest")[::fine][3:-3]
+    fit = fit_bars(blurred[None], U, np.zeros(1), np.array([width]), blur)
+    assert fit.area[0] == pytest.approx(0.4 * width, rel=0.02)
+    assert fit.base[0] == pytest.approx(200, rel=1e-4)
+    assert fit.moment[0] == pytest.approx(0, abs=1e-6)
+
+
+def test_a_bars_moment_over_its_area_is_its_place_on_sloping_ground():
+    place, width, blur = 0.2, 0.7, 1.2
+    bar = ndtr((U - place + width / 2) / blur) - ndtr((U - place - width / 2) / blur)
+    fit = fit_bars((100 + 0.5 * U - 30 * bar)[None], U, np.zeros(1), np.array([width]), blur)
+    assert fit.moment[0] / fit.area[0] == pytest.approx(place, abs=0.01)
+    assert fit.area[0] == pytest.approx(-0.3 * width, rel=0.02)
+
+
+def test_the_stated_variance_of_a_bars_area_and_moment_is_their_scatter():
+    rng = np.random.default_rng(2)
+    noise = 0.01
+    fit = fit_bars(1 + rng.normal(0, noise, (4000, len(U))), U, np.zeros(4000), np.full(4000, 0.5), 1.2)
+    for found, variance in ((fit.area, fit.area_var), (fit.moment, fit.moment_var)):
+        assert np.std(found) == pytest.approx(noise * np.sqrt(variance[0]), rel=0.06)
+    assert np.mean(fit.rss / fit.dof) == pytest.approx(noise**2, rel=0.05)

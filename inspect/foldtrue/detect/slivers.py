@@ -17,6 +17,7 @@ from foldtrue.handover import IntArray, Nominal
 from foldtrue.handover_slivers import Slivers
 from foldtrue.stretches import left_normals, partners, place_numbers
 from foldtrue.subpixel import BarFits, Image, cross_lines, fit_bars, group_median, robust_line
+from foldtrue.transmission import stack_transmittance
 
 BESIDE = 3.0
 """Half of what is looked at across a sliver, in blurs, and the bar itself."""
@@ -25,6 +26,10 @@ PLACED = 4.0
 USUAL = {-2: 2.0, 2: 0.6}
 """Light through two layers less and two more over that through three, white copying paper (common practice, no
 source)."""
+ABSORBED = 0.02
+"""Share of the light that a sheet of white paper keeps (common practice, no source)."""
+PAPERS = np.linspace(0.02, 0.95, 94)
+"""Share of the light that it lets through, thick to thin."""
 WIDEST = 3.0
 """Width of the widest sliver that is measured, in blurs: a wider one is two edges."""
 
@@ -167,8 +172,8 @@ def _noise(fit: BarFits, line: IntArray, lines: int) -> Array:
 
 
 def light_ratio(light: dict[int, float], here: int, there: int) -> float:
-    """Light through `there` layers over that through `here`: from the photo's levels where it shows both, else from
-    paper that absorbs nothing, 1 / (1 + s n) (Kubelka-Munk), with s from the two levels next to it; where light falls
+    """Light through `there` layers over that through `here`: from the photo's levels where it shows both, else from a
+    Kubelka-Munk stack of white paper whose two levels next to it have the photo's ratio; where the photo's light falls
     off faster than any such paper's, as a power."""
     if here in light and there in light:
         return light[there] / light[here]
@@ -176,9 +181,9 @@ def light_ratio(light: dict[int, float], here: int, there: int) -> float:
     if len(known) < 2:
         return USUAL[there - here]
     low, high = sorted(known)
-    ratio = max(light[low] / light[high], 1.01)
-    free = high - ratio * low
-    if free > 0:
-        s = (ratio - 1) / free
-        return (1 + s * here) / (1 + s * there)
-    return float(ratio ** ((here - there) / (high - low)))
+    ratio = light[low] / light[high]
+    through = np.array([stack_transmittance(1 - ABSORBED - t, t, max(high, here, there)) for t in PAPERS])
+    falls = through[:, low] / through[:, high]
+    if ratio > falls[0]:
+        return float(ratio ** ((here - there) / (high - low)))
+    return float(np.interp(-ratio, -falls, through[:, there] / through[:, here]))
