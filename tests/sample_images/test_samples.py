@@ -49,10 +49,12 @@ CLAIMS = [
     Claim("porch-backlit", 0.040, 0.10),
     Claim("lantern-front", 0.10, 0.25, 0.8, f"gain 0.84: {GROOVES}", f"0.32 deg: {GROOVES}", ("t1",)),
     Claim("porch-front", 0.10, 0.25, 0.8),
-    Claim("lantern-back", 0.10, 0.25, 0.8, f"0.16 mm: {HIDDEN}"),
+    Claim("lantern-back", 0.10, 0.40, 0.8, f"0.10 to 0.14 mm: {HIDDEN}"),
     Claim("porch-back", 0.10, 0.25, 0.8),
 ]
-"""Against the light what the project aims at; from the camera's side what is required for now."""
+"""Against the light what the project aims at; from the camera's side what is required for now. How
+much of the tiled back's rim is found hangs on single pixels: with one level more or less in one pixel of fifty its
+turns err by 0.23 to 0.37 deg, its places by 0.10 to 0.14 mm, and it says of itself that they may by more."""
 
 
 @pytest.fixture(params=TRACED)
