@@ -18,7 +18,7 @@ from foldtrue.frames import PlaneMap
 from foldtrue.photo import read_photo
 from foldtrue.rectify import card_size
 from foldtrue.rectify.card import LONG_MM, SHORT_MM, card_faces, card_outlines
-from foldtrue.rectify.card_size import card_scale
+from foldtrue.rectify.card_size import SHADOW_MEAN, SHADOW_STD, card_scale
 from foldtrue.rectify.sides import Search, measure_side, outline
 from foldtrue.rectify.size_budget import LAYER_MM
 from foldtrue.simulate import Camera, Ground, Reference, Scene, simulate_photo
@@ -65,6 +65,14 @@ def measured(plan, card, *, named=True, **options):
 
 
 # Outside references
+
+
+def test_the_shadow_is_supposed_as_wide_as_lamps_between_25_and_65_degrees_make_it():
+    """By a million lamps drawn; the throw of a thickness is its cotangent, seen across one pair of sides."""
+    rng = np.random.default_rng(1)
+    high, around = np.radians(rng.uniform(25, 65, 10**6)), rng.uniform(0, 2 * np.pi, 10**6)
+    width = np.abs(np.cos(around)) / np.tan(high)
+    assert pytest.approx((width.mean(), width.std()), abs=0.006) == (SHADOW_MEAN, SHADOW_STD)
 
 
 def test_sizes_of_the_standard():

@@ -173,8 +173,8 @@ def test_the_cards_sides_lie_where_its_size_has_them(panel: Nominal, view: str) 
 
 @pytest.mark.parametrize("tone", [0.08, 0.9])
 def test_blur_does_not_move_a_side_of_which_no_wall_is_seen(panel: Nominal, tone: float) -> None:
-    """Face, wall and, away from the lamp, nothing of the shadow end on one line there: however the optics blur it, light
-    crosses half-way on that line."""
+    """Face and wall end on one line there, and no shadow falls: however the optics blur it, light crosses half-way on
+    that line."""
     camera = replace(BESIDE.camera, tilt_deg=0.0, roll_deg=0.0, k1=0.0)
     card = replace(BESIDE.card, turn_deg=0.0, thickness_mm=0.8, colour=(tone,) * 3, printed=True)
     lamp = Lamp(azimuth_deg=0.0, elevation_deg=30.0, size_deg=5.0, ambient=0.4)

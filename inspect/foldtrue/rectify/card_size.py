@@ -44,6 +44,10 @@ COMMON_STD = 0.001
 """What light and unseen edges do to all of the piece alike: relative error of the map's scale and shape, and of its
 tilt at the piece's rim (four simulated photos, fitted as any other: stretched by 0.03 to 0.2 %, scale off by 0.04 to
 0.12 %)."""
+SHADOW_MEAN, SHADOW_STD = 0.70, 0.47
+"""Width of the shadow beside two opposite sides together, in thicknesses: cot(h) |cos a| of a lamp anywhere around, a
+between 0 and 360 degrees, and h = 25 to 65 degrees high, all alike likely. Folds show under low lamps (common practice,
+no source)."""
 BOW_MM = 0.5
 """How far a card's rim may stand off the table (common practice, no source)."""
 _STRAIGHT_MM = 4.2
@@ -292,8 +296,8 @@ def _outward(shape: Shape, sides: Sides, stand: CameraPlace) -> tuple[Array, Arr
 
     Wall: on the camera's side the lower edge lies farther out by the thickness times the way to the camera's foot / its
     distance; which of both is seen is not known: the mean is taken, rectangular. Shadow: an edge that is brighter
-    inside is the card's for certain; one that is darker may be that of its shadow, which is 0 to one thickness wide (a
-    lamp at least 45 degrees high; common practice, no source) and falls on one of two opposite sides. Line: a thin dark
+    inside is the card's for certain; one that is darker may be that of its shadow, which falls on one of two opposite
+    sides and is wider than the card is thick under a low lamp. Line: a thin dark
     line of wall and shadow between two tones much alike pushes the edge inward by up to its blur.
     """
     ahead = np.roll(sides.corners_mm, -1, 0) - sides.corners_mm
@@ -302,8 +306,8 @@ def _outward(shape: Shape, sides: Sides, stand: CameraPlace) -> tuple[Array, Arr
     wall = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance_mm
     shadow = THICKNESS_MM * sides.dark
     line = sides.dip * sides.blur_mm
-    std = np.sqrt(wall**2 / 12 + shadow**2 / 24 + line**2 / 4)
-    return wall / 2 + shadow / 4 - line / 2, std
+    std = np.sqrt(wall**2 / 12 + (SHADOW_STD * shadow) ** 2 / 2 + line**2 / 4)
+    return wall / 2 + SHADOW_MEAN * shadow / 2 - line / 2, std
 
 
 def _sunk_std(known: _Known) -> float:
