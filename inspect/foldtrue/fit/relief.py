@@ -1,9 +1,9 @@
 """What waves and a bulge of the paper, which one photo cannot show, may do to the places read off it.
 
-A point raised by z is seen displaced by z r / D, r from the point below the camera, D away from it (central projection),
-which is all the more where D is not known. The heights of neighbouring points go together, so that a wave moves a twist
-as a whole and turns it, and the fit of the whole piece takes up the long ones: heights are drawn from a Gaussian
-process.
+A point raised by z is seen displaced by z r / D, r from the point below the camera, D away from it (central
+projection), which is all the more where D is not known. The heights of neighbouring points go together, so that a wave
+moves a twist as a whole and turns it, and the fit of the whole piece takes up the long ones: heights are drawn from a
+Gaussian process.
 """
 
 from __future__ import annotations
