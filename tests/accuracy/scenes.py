@@ -11,7 +11,7 @@ import numpy as np
 from judging import Misses, Truth, left_over, true_form, true_scale
 from simulated import measure, plan_of
 
-from foldtrue.errors import FoldtrueError
+from foldtrue.errors import FoldtrueError, UsageError
 from foldtrue.handover import Nominal, Simulated
 from foldtrue.inspection import InspectOptions
 from foldtrue.plan.fold import fold_plan
@@ -91,7 +91,11 @@ def budget_photo(seed: int, folder: Path) -> dict:
     laid = str(rng.choice(LAID[view]))
     plan = plan_of(*layout)
     nominal = fold_plan(plan)
-    scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
+    try:
+        scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
+    except UsageError:  # no mat has room for so large a piece
+        laid = "none"
+        scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
     made = simulate_photo(nominal, scene)
     row = {
         "seed": seed, "view": view, "laid": laid, "spacing": layout[0], "rings": layout[2], "declined": "",
