@@ -167,6 +167,7 @@ def measure_placed(
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.kept_camera import lens_for
     from foldtrue.rectify.reference import located_reference, with_scale
+    from foldtrue.rectify.size_budget import places
 
     where = (options.asked, options.dpi, options.corners_px, options.corners_mm)
     reference = clock.run("scale", located_reference, photo, *where)
@@ -184,7 +185,10 @@ def measure_placed(
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
     plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held) + _said_of_lens(fit))
     told = replace(plane, map=fit.map)
-    told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat)
+    waves_mm = None if height.relief is None else height.relief.fields(places(nominal))
+    told, fit, known = clock.run(
+        "scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat, waves_mm
+    )
     scanned = told.reference == "scan"  # seen from straight above, whatever its height
     if known is not None or scanned:
         seen = {"known": known, "height": None if scanned else height}

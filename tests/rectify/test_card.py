@@ -140,7 +140,7 @@ def test_budget_adds_up_and_a_worse_map_says_less(plan):
     photo, true, _ = pictured(DrawnCard())
     good = card_scale(photo, plan, true, k1_std=0.001, twist_std_mm=0.05)
     poor = card_scale(photo, plan, true, k1_std=0.02, twist_std_mm=0.4)
-    assert set(good.budget) == {"card", "edges", "plane", "lens", "rim", "height"}
+    assert set(good.budget) == {"card", "edges", "plane", "lens", "waves", "rim", "height"}
     assert good.scale_std / good.scale == pytest.approx(np.sqrt(sum(u**2 for u in good.budget.values())), rel=1e-9)
     assert poor.scale_std > 1.3 * good.scale_std
 

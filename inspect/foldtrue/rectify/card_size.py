@@ -31,6 +31,7 @@ from foldtrue.rectify.size_budget import (
     outer,
     places,
     plane_covariance,
+    waves_covariance,
 )
 from foldtrue.sizes import ID1_RADIUS_MM, ID1_THICKNESS_MM, ID1_THICKNESS_TOLERANCE_MM
 from foldtrue.subpixel import step_kernel
@@ -84,17 +85,19 @@ def card_scale(
     *,
     k1_std: float = K1_STD,
     twist_std_mm: float | None = None,
+    waves_mm: Array | None = None,
     named: bool = True,
     beside: Beside | None = None,
 ) -> ReferenceScale:
     """Measure the scale of the piece that plane_map was fitted to from a card that lies beside it.
 
-    k1_std, twist_std_mm: as for sheet_scale. named: the person said that there is a card; then one with one side
-    covered will do, of which the shape cannot be tested in full. beside: the edges there, where they are known already.
+    k1_std, twist_std_mm, waves_mm: as for sheet_scale. named: the person said that there is a card; then one with one
+    side covered will do, of which the shape cannot be tested in full. beside: the edges there, where they are known
+    already.
     Raises PhotoTooPoor with the reason: no card found, more than one, covered, blurred, not flat or not of that size.
     """
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
-    known = _Known(photo, nominal, plane_map, camera_place(photo, plane_map), k1_std, spread)
+    known = _Known(photo, nominal, plane_map, camera_place(photo, plane_map), k1_std, spread, waves_mm)
     beside = beside or edges_beside(photo, nominal, plane_map)
     outlines = card_outlines(photo, nominal, plane_map, beside=beside)
     found, reason = _passing(known, outlines)
@@ -142,6 +145,7 @@ class _Known:
     stand: CameraPlace
     k1_std: float
     spread_mm: float
+    waves_mm: Array | None = None
 
 
 def _passing(known: _Known, outlines: list[Outline]) -> tuple[list[_Found], PhotoTooPoor | None]:
@@ -261,6 +265,7 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
         "edges": edge_covariance(shape, sides, SHIFT_MM),
         "plane": plane_covariance(shape, known.nominal, known.spread_mm) + _common(shape, known.nominal),
         "lens": lens_covariance(shape, known.nominal, known.plane_map, known.k1_std),
+        "waves": waves_covariance(shape, known.nominal, known.waves_mm),
         "rim": shape.effect[:, :4] @ np.diag(rim_std**2) @ shape.effect[:, :4].T,
         "height": outer(np.array([1, 1, 0, 0, 0]) * _sunk_std(known)),
     }
