@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from foldtrue.camera_place import camera_place
+from foldtrue.camera_place import CameraPlace, camera_place
 from foldtrue.frames import PlaneMap
 
 WIDTH, HEIGHT = 1440, 1080
@@ -58,3 +58,12 @@ def test_without_either_a_usual_lens_is_taken_with_a_wide_uncertainty(photo):
     placed = camera_place(with_focal(photo, None), looking((0, 0.01, 400), (0, 0), 26.0))
     assert abs(placed.distance_mm - 400) < 1.96 * placed.distance_std_mm
     assert placed.distance_std_mm == pytest.approx(0.4 * placed.distance_mm)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.25, 0.4])
+def test_the_usual_nearness_is_the_root_mean_square_over_distances(share):
+    """By a million distances drawn; log-normal with this coefficient of variation about a median of 400 mm."""
+    rng = np.random.default_rng(3)
+    distance = 400.0 * np.exp(rng.normal(0, np.sqrt(np.log1p(share**2)), 10**6))
+    stand = CameraPlace(np.zeros(2), 400.0, share * 400.0)
+    assert stand.usual_nearness == pytest.approx(np.sqrt(np.mean(distance**-2.0)), rel=0.003)

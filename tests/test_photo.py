@@ -179,6 +179,22 @@ def test_focal_length_zero_means_unknown(tmp_path, picture):
     assert read_photo(save(tmp_path, picture, "a.jpg", exif=exif(focal=0))).focal_35mm is None
 
 
+@pytest.mark.parametrize(
+    ("make", "model", "name"),
+    [
+        ("Quarter Moon", "Pane 2", "Quarter Moon Pane 2"),
+        ("Moon", "MOON P2", "MOON P2"),
+        ("Moon", "", None),
+        ("", "P2\x00\x1b[31m\n  <b>x", "P2 [31m <b>x"),
+        ("a" * 5000, "b\x07" * 5000, "a" * 60 + " " + ("b " * 30).strip()),
+    ],
+)
+def test_the_camera_is_named_in_printable_text_of_bounded_length(tmp_path, picture, make, model, name):
+    header = Image.Exif()
+    header[0x010F], header[0x0110] = make, model
+    assert read_photo(save(tmp_path, picture, "a.png", exif=header)).camera == name
+
+
 def test_resolution_of_a_scan_is_read(tmp_path, picture):
     photo = read_photo(save(tmp_path, picture, "a.tif", dpi=(600, 600)))
     assert photo.dpi == pytest.approx((600, 600))

@@ -22,6 +22,15 @@ class CameraPlace:
     distance_mm: float
     distance_std_mm: float
 
+    @property
+    def usual_nearness(self) -> float:
+        """Root mean square of 1 / distance, per mm: what heights that are as often above as below do on the average.
+
+        A distance known to a share s only is as likely twice as half of it (log-normal about distance_mm), and a near
+        camera shows more of a height than a far one hides: exactly (1 + s^2) / distance_mm.
+        """
+        return (1 + (self.distance_std_mm / self.distance_mm) ** 2) / self.distance_mm
+
 
 def camera_place(photo: Photo, plane_map: PlaneMap) -> CameraPlace:
     """From the focal length in the photo's header, else from the perspective where it tells, else from a lens of 26 to

@@ -51,6 +51,12 @@ _REGISTER = (
         "Photograph the piece against the light, or from its other side as well.",
     ),
     Flag(
+        "kept_lens_contradicted",
+        "The folds of this photo bend otherwise than the lens that was kept of its camera: the photo's own was taken.",
+        "Measure the camera again with foldtrue camera PHOTO --keep, at the zoom and distance of your pieces; a "
+        "cropped or edited picture is not what the camera saw.",
+    ),
+    Flag(
         "scale_assumed",
         "Nothing of known size is in the picture: millimetres rest on the planned size of the piece itself.",
         "Take relative figures as they are; measure one length of the piece with a rule if its true size matters.",

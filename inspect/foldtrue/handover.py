@@ -26,6 +26,7 @@ Side = Literal["front", "back"]
 Alignment = Literal["similarity", "homography"]
 Held = Literal["free", "glass", "window"]
 """How the piece was held: lying or hanging free, flattened under glass, or taped flat to a window."""
+LensPrior = Literal["usual", "kept", "contradicted"]
 
 
 @dataclass(frozen=True)
@@ -148,7 +149,7 @@ class Photo:
 
     pixels: (H, W, 3) uint8 or uint16 RGB, gamma-coded as in the file. linear: (256,) or (65536,) float32 table, code ->
     linear light 0..1. focal_35mm: 35 mm equivalent focal length or None. dpi: resolution of a scan or None.
-    colour_profile: name of the embedded ICC profile or None; noted, not applied.
+    colour_profile: name of the embedded ICC profile or None; noted, not applied. camera: maker and model or None.
     """
 
     pixels: NDArray[Any]
@@ -159,6 +160,22 @@ class Photo:
     focal_35mm: float | None
     dpi: tuple[float, float] | None
     colour_profile: str | None = None
+    camera: str | None = None
+
+
+@dataclass(frozen=True)
+class KeptLens:
+    """The lens term of a camera, measured beforehand by a photo of the bare mat.
+
+    camera: its maker and model as its photos' headers say; focal_35mm: at which focal length; proportion: longer side
+    of its pictures / shorter side. k1 of PlaneMap, k1_std its standard uncertainty as measured.
+    """
+
+    camera: str
+    focal_35mm: float
+    proportion: float
+    k1: float
+    k1_std: float
 
 
 @dataclass(frozen=True)
@@ -207,7 +224,7 @@ class Plane:
     map: folded mm <-> px. turn_deg: how far the plan is turned in the upright photo, ccw. reference: what fixed the
     scale. assumed: what had to be assumed, in words of flags.py. method: 'outline' or 'lattice' or 'given'.
     score: match of the plan's look with the photo, 0..1; runner_up: the best score at any other place. private_px:
-    outlines (K, 2) px of what no picture may show, the face of a card.
+    outlines (K, 2) px of what no picture may show, the face of a card. lens: that of this camera where it was kept.
     """
 
     map: PlaneMap
@@ -220,6 +237,7 @@ class Plane:
     score: float
     runner_up: float
     private_px: tuple[Array, ...] = ()
+    lens: KeptLens | None = None
 
 
 @dataclass(frozen=True)
@@ -269,6 +287,8 @@ class LatticeFit:
     alignment: what was taken out as the whole piece's fit. form: what that left, where it was a similarity.
     budget: where the twists' uncertainty comes from; scale_budget: relative standard uncertainty of the scale by
     source, their squares add up to that of scale_std / scale; None where they are not known, as of several photos.
+    lens_prior: what the lens term rests on beside the photo: the two kinds of camera, the camera's kept lens, or the
+    former because the photo contradicts the latter.
     """
 
     map: PlaneMap
@@ -307,6 +327,7 @@ class LatticeFit:
     budget: Budget | None = None
     scale_budget: Mapping[str, float] | None = None
     panels: PanelPoses | None = None
+    lens_prior: LensPrior = "usual"
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar, get_args
 
 from foldtrue.errors import FoldtrueError, NotThisPiece, PhotoTooPoor, UnreadableFile, UsageError
-from foldtrue.handover import Held, Inspection, LatticeFit, Nominal, Photo, Plane, Side, View
+from foldtrue.handover import Held, Inspection, KeptLens, LatticeFit, Nominal, Photo, Plane, Side, View
 from foldtrue.handover_pool import PooledInspection
 from foldtrue.references import Asked
 
@@ -37,7 +37,8 @@ class InspectOptions:
     the upright photo, clockwise from its top left as the photo shows it; corners_mm: its width and height. pins: rows
     (x mm, y mm, x px, y px) of points of the folded plan and where they are in the upright photo, laid there by hand;
     None = find it. held: how the piece was held: 'free', under 'glass', or taped flat to a 'window'. bars_mm:
-    measured lengths of the mat's bars along its bottom and left side, None = not measured.
+    measured lengths of the mat's bars along its bottom and left side, None = not measured. lenses: those of cameras
+    that were measured before; that of the photo's own camera is what its lens starts from.
 
     Raises UsageError for a value outside these.
     """
@@ -52,6 +53,7 @@ class InspectOptions:
     pins: tuple[tuple[float, float, float, float], ...] | None = None
     held: Held = "free"
     bars_mm: tuple[float, float] | None = None
+    lenses: tuple[KeptLens, ...] = ()
 
     def __post_init__(self) -> None:
         if self.held not in get_args(Held):
@@ -163,10 +165,13 @@ def measure_placed(
     from foldtrue.fit.bend import bend_of
     from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
+    from foldtrue.kept_camera import lens_for
     from foldtrue.rectify.reference import located_reference, with_scale
+    from foldtrue.rectify.size_budget import places
 
     where = (options.asked, options.dpi, options.corners_px, options.corners_mm)
     reference = clock.run("scale", located_reference, photo, *where)
+    plane = replace(plane, lens=lens_for(photo, options.lenses))
     light = clock.run("detect", read_light, photo, plane, nominal)
     placed = clock.run("detect", place_edges, light, plane, nominal)
     plane = clock.run("fit", align_plane, placed, plane, nominal)
@@ -178,9 +183,12 @@ def measure_placed(
     height = paper_height(nominal, camera, options.held)
     fit = clock.run("fit", fit_lattice, features, plane, nominal, height=height)
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
-    plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held))
+    plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held) + _said_of_lens(fit))
     told = replace(plane, map=fit.map)
-    told, fit, known = clock.run("scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat)
+    waves_mm = None if height.relief is None else height.relief.fields(places(nominal))
+    told, fit, known = clock.run(
+        "scale", with_scale, photo, nominal, told, fit, options.asked, reference, mat, waves_mm
+    )
     scanned = told.reference == "scan"  # seen from straight above, whatever its height
     if known is not None or scanned:
         seen = {"known": known, "height": None if scanned else height}
@@ -207,6 +215,11 @@ def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
     if bend is None or not bend.significant:
         return ()
     return ("piece_bends",) if held == "free" else ("piece_bends", "held_not_flat")
+
+
+def _said_of_lens(fit: LatticeFit) -> tuple[str, ...]:
+    """Flag of a photo whose folds contradict the lens that was kept of its camera."""
+    return ("kept_lens_contradicted",) if fit.lens_prior == "contradicted" else ()
 
 
 def inspect_photos(
@@ -311,8 +324,9 @@ def describe_origin(path: Path, photo: Photo, nominal: Nominal, options: Inspect
 
 
 def _plain_options(options: InspectOptions) -> dict[str, Any]:
-    """As JSON values; pins are left out where there are none."""
-    said = {name: _plain(value) for name, value in asdict(options).items()}
+    """As JSON values; pins are left out where there are none. Of the kept lenses the one that counted is told with the
+    fit, and the others are no business of this photo's."""
+    said = {name: _plain(value) for name, value in asdict(options).items() if name != "lenses"}
     return said if said["pins"] is not None else {name: value for name, value in said.items() if name != "pins"}
 
 

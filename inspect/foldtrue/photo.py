@@ -30,8 +30,10 @@ MAX_ASPECT = 8.0
 MIN_SIDE_PX = 64
 _FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP", "BMP", "HEIF")
 _KINDS = "JPEG, PNG, TIFF, WebP, HEIC or BMP"
+_MAKE, _MODEL = 0x010F, 0x0110
 _ORIENTATION, _EXIF_IFD, _EXPOSURE_TIME, _FOCAL_35MM, _BITS_PER_SAMPLE = 0x0112, 0x8769, 0x829A, 0xA405, 258
 _SCREEN_DPI = (72, 96)
+_LONGEST_NAME = 60
 
 
 def read_photo(path: Path | str) -> Photo:
@@ -146,8 +148,9 @@ def _header(image: Image) -> dict[str, Any]:
         exif = image.getexif()
         orientation = exif.get(_ORIENTATION, 1)
         camera = dict(exif.get_ifd(_EXIF_IFD))
+        name = _camera_name(exif.get(_MAKE), exif.get(_MODEL))
     except Exception:  # damaged EXIF must not cost the photo
-        orientation, camera = 1, {}
+        orientation, camera, name = 1, {}, None
     focal = _positive(camera.get(_FOCAL_35MM))
     dpi = _dpi(image, taken_by_camera=focal is not None or _EXPOSURE_TIME in camera)
     return {
@@ -155,7 +158,24 @@ def _header(image: Image) -> dict[str, Any]:
         "focal_35mm": focal,
         "dpi": dpi[::-1] if dpi and orientation in range(5, 9) else dpi,  # those turn the picture by a quarter
         "colour_profile": _profile_name(image.info.get("icc_profile")),
+        "camera": name,
     }
+
+
+def _camera_name(make: Any, model: Any) -> str | None:
+    """Maker and model as one line of printable text, cut to 60 characters each; None without a model."""
+    maker, kind = (_plain_text(value) for value in (make, model))
+    if not kind:
+        return None
+    return kind if not maker or kind.lower().startswith(maker.lower()) else f"{maker} {kind}"
+
+
+def _plain_text(value: Any) -> str:
+    """Untrusted text without what a terminal or a page could take for more than text."""
+    if not isinstance(value, str):
+        return ""
+    printable = "".join(c if c.isprintable() else " " for c in value[: 10 * _LONGEST_NAME])
+    return " ".join(printable.split())[:_LONGEST_NAME].strip()
 
 
 def _dpi(image: Image, *, taken_by_camera: bool) -> tuple[float, float] | None:

@@ -11,13 +11,13 @@ import numpy as np
 from judging import Misses, Truth, left_over, true_form, true_scale
 from simulated import measure, plan_of
 
-from foldtrue.errors import FoldtrueError
+from foldtrue.errors import FoldtrueError, UsageError
 from foldtrue.handover import Nominal, Simulated
 from foldtrue.inspection import InspectOptions
 from foldtrue.plan.fold import fold_plan
 from foldtrue.report.result import result_record
 from foldtrue.simulate import Scene, practice_scene, simulate_photo
-from foldtrue.simulate.budget_scene import drawn_scene, lie_at_random
+from foldtrue.simulate.budget_scene import bars_read, drawn_scene, lie_at_random
 from foldtrue.simulate.laid import Scanner
 from foldtrue.simulate.render import diameter
 
@@ -28,9 +28,9 @@ SIZES_PX = {
 }
 CARE = ("easy", "medium", "hard")
 LAID = {
-    "backlit": ("none",),
-    "front": ("none", "card", "A4", "Letter", "scan"),
-    "back": ("none", "card", "A4", "Letter", "scan"),
+    "backlit": ("none", "mat"),
+    "front": ("none", "card", "A4", "Letter", "scan", "mat"),
+    "back": ("none", "card", "A4", "Letter", "scan", "mat"),
 }
 """References by view in the study of the budget's own scenes."""
 SHARES = {"backlit": 0.3, "front": 0.4, "back": 0.3}
@@ -83,21 +83,27 @@ def lit_photo(seed: int, folder: Path) -> dict:
 
 def budget_photo(seed: int, folder: Path) -> dict:
     """A photo whose every parameter is drawn from what the budget says of it (drawn_scene), with a reference that is
-    looked for unnamed, measured by one who says how the piece was lit and which side faces the camera."""
+    looked for unnamed, measured by one who says how the piece was lit and which side faces the camera, and has measured
+    the bars of a mat."""
     rng = np.random.default_rng([seed, 79])
     layout = LAYOUTS[seed % len(LAYOUTS)]
     view = str(rng.choice(list(SHARES), p=list(SHARES.values())))
     laid = str(rng.choice(LAID[view]))
     plan = plan_of(*layout)
     nominal = fold_plan(plan)
-    scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
+    try:
+        scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
+    except UsageError:  # no mat has room for so large a piece
+        laid = "none"
+        scene = drawn_scene(seed, view, laid, diameter_mm=diameter(nominal.vertices_mm))
     made = simulate_photo(nominal, scene)
     row = {
         "seed": seed, "view": view, "laid": laid, "spacing": layout[0], "rings": layout[2], "declined": "",
         "thick_mm": made.truth.settings["piece_height_mm"], "blur_px": scene.sensor.blur_px, **_camera(scene),
         "pitch_px": float(np.hypot(*made.truth.map.jacobian(np.zeros((1, 2)))[0, :, 0])) * nominal.pitch_mm,
     }  # fmt: skip
-    options = InspectOptions(view=view, side="front" if view == "backlit" else None)
+    bars = None if scene.mat is None else bars_read(scene.mat, seed)
+    options = InspectOptions(view=view, side="front" if view == "backlit" else None, bars_mm=bars)
     try:
         inspection, truth, found = measure(made, nominal, plan, folder / f"{os.getpid()}.img", options)
     except FoldtrueError as error:

@@ -145,7 +145,8 @@ def test_a_sliver_wide_enough_to_be_two_edges_is_left_to_them(nominal):
     vertices[tip] += far
     slivers = remeasure_features(light, plane, nominal, first, vertices).slivers
     at_tip = (nominal.creases.ends[slivers.creases] == tip).any(2)
-    wide = (at_tip[:, 0] != at_tip[:, 1]) & (np.abs(left_normals(nominal, slivers.creases[:, 0]) @ far) > 4 * slivers.blur_mm)
+    across = np.abs(left_normals(nominal, slivers.creases[:, 0]) @ far)
+    wide = (at_tip[:, 0] != at_tip[:, 1]) & (across > 4 * slivers.blur_mm)
     assert wide.any()
     assert not np.isin(slivers.line, np.flatnonzero(wide)).any()
 

@@ -286,7 +286,7 @@ def test_waves_displace_and_turn_twists_as_widely_as_their_term_says(fitted, nom
 
 
 def test_waves_do_a_quarter_from_twice_as_far_and_less_under_glass(fitted, nominal):
-    far = replace(CAMERA, distance_mm=2 * CAMERA.distance_mm)
+    far = replace(CAMERA, distance_mm=2 * CAMERA.distance_mm, distance_std_mm=2 * CAMERA.distance_std_mm)
     free, away, glass = (
         fitted(None, paper_height(nominal, camera, held))
         for camera, held in ((CAMERA, "free"), (far, "free"), (CAMERA, "glass"))
@@ -295,6 +295,15 @@ def test_waves_do_a_quarter_from_twice_as_far_and_less_under_glass(fitted, nomin
     assert place_var(glass, "waves") < 0.15 * place_var(free, "waves")
     assert place_var(fitted(), "waves") == 0  # as in a scan, where no height shows
     np.testing.assert_array_equal(free.position_error_mm, fitted().position_error_mm)
+
+
+def test_waves_count_for_more_where_the_cameras_distance_is_not_known(fitted, nominal):
+    """Without a focal length the distance is known to 40 %: the mean square of its inverse is 1.16 squared of that of
+    the likeliest (log-normal), and so is the term's variance."""
+    known, unknown = (replace(CAMERA, distance_std_mm=share * CAMERA.distance_mm) for share in (0.0, 0.4))
+    sure, unsure = (fitted(None, paper_height(nominal, camera, "free")) for camera in (known, unknown))
+    assert place_var(unsure, "waves") == pytest.approx(1.16**2 * place_var(sure, "waves"))
+    assert np.all(np.trace(unsure.position_cov_mm2 - sure.position_cov_mm2, axis1=1, axis2=2) > 0)
 
 
 def test_waves_are_not_what_another_photo_has_anew(fitted, nominal):

@@ -18,7 +18,7 @@ from foldtrue.frames import PlaneMap
 from foldtrue.photo import read_photo
 from foldtrue.rectify import card_size
 from foldtrue.rectify.card import LONG_MM, SHORT_MM, card_faces, card_outlines
-from foldtrue.rectify.card_size import card_scale
+from foldtrue.rectify.card_size import SHADOW_MEAN, SHADOW_STD, card_scale
 from foldtrue.rectify.sides import Search, measure_side, outline
 from foldtrue.rectify.size_budget import LAYER_MM
 from foldtrue.simulate import Camera, Ground, Reference, Scene, simulate_photo
@@ -65,6 +65,14 @@ def measured(plan, card, *, named=True, **options):
 
 
 # Outside references
+
+
+def test_the_shadow_is_supposed_as_wide_as_lamps_between_25_and_65_degrees_make_it():
+    """By a million lamps drawn; the throw of a thickness is its cotangent, seen across one pair of sides."""
+    rng = np.random.default_rng(1)
+    high, around = np.radians(rng.uniform(25, 65, 10**6)), rng.uniform(0, 2 * np.pi, 10**6)
+    width = np.abs(np.cos(around)) / np.tan(high)
+    assert pytest.approx((width.mean(), width.std()), abs=0.006) == (SHADOW_MEAN, SHADOW_STD)
 
 
 def test_sizes_of_the_standard():
@@ -132,7 +140,7 @@ def test_budget_adds_up_and_a_worse_map_says_less(plan):
     photo, true, _ = pictured(DrawnCard())
     good = card_scale(photo, plan, true, k1_std=0.001, twist_std_mm=0.05)
     poor = card_scale(photo, plan, true, k1_std=0.02, twist_std_mm=0.4)
-    assert set(good.budget) == {"card", "edges", "plane", "lens", "rim", "height"}
+    assert set(good.budget) == {"card", "edges", "plane", "lens", "waves", "rim", "height"}
     assert good.scale_std / good.scale == pytest.approx(np.sqrt(sum(u**2 for u in good.budget.values())), rel=1e-9)
     assert poor.scale_std > 1.3 * good.scale_std
 

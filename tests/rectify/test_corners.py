@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from foldtrue.errors import UsageError
-from foldtrue.fit.lens import CORRECTED, UNCORRECTED
 from foldtrue.frames import PlaneMap
 from foldtrue.handover import Photo
+from foldtrue.lens_prior import CORRECTED, UNCORRECTED, usual
 from foldtrue.photo import linear_table
-from foldtrue.rectify.corners import K1_PRIOR, corners_reference, k1_prior_std
+from foldtrue.rectify.corners import corners_reference
 
 SIZE_MM = (300.0, 200.0)
 CORNERS = np.array([[210.0, 160.0], [980.0, 190.0], [1040.0, 700.0], [170.0, 740.0]])
@@ -60,12 +61,12 @@ def test_covariance_of_the_clicks_is_carried_exactly():
         np.zeros(1),
         1e-4,
     )
-    expected = 2.0**2 * by_px @ by_px.T + k1_prior_std() ** 2 * lens @ lens.T
+    expected = 2.0**2 * by_px @ by_px.T + usual()[1] ** 2 * lens @ lens.T
     found = corners_reference(PHOTO, corners, SIZE_MM, corners_std_px=2.0).map_cov
     scale = np.sqrt(np.diag(expected))
     assert found[:8, :8] / np.outer(scale, scale) == pytest.approx(expected / np.outer(scale, scale), abs=2e-4)
-    assert found[8, 8] == pytest.approx(k1_prior_std() ** 2)
-    assert found[:8, 8] / scale == pytest.approx(lens[:, 0] * k1_prior_std() ** 2 / scale, abs=2e-4)
+    assert found[8, 8] == pytest.approx(usual()[1] ** 2)
+    assert found[:8, 8] / scale == pytest.approx(lens[:, 0] * usual()[1] ** 2 / scale, abs=2e-4)
 
 
 def focal():
@@ -104,9 +105,10 @@ def test_the_ruler_is_read_to_half_a_millimetre():
 
 
 def test_the_lens_is_supposed_as_the_fit_supposes_it():
-    assert K1_PRIOR == (CORRECTED, UNCORRECTED)
-    # Variance of a mixture of two normal distributions about 0.
-    assert k1_prior_std() == pytest.approx(np.sqrt(0.8 * 0.004**2 + 0.2 * 0.06**2))
+    # 95 % of the mixture of two normal distributions lie within 1.96 of what is stated (scipy's distribution function).
+    reach = 1.96 * np.sqrt(corners_reference(PHOTO, seen(), SIZE_MM).map_cov[8, 8])
+    inside = sum(share * (2 * norm.cdf(reach / std) - 1) for share, std in (CORRECTED, UNCORRECTED))
+    assert inside == pytest.approx(0.95, abs=1e-4)
 
 
 @pytest.mark.parametrize(

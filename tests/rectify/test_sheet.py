@@ -156,7 +156,7 @@ def test_the_height_of_the_piece_over_the_sheet_is_taken_off(plan):
 def test_budget_adds_up(pictured):
     made, plan = pictured
     found = sheet_scale(made.photo, plan, made.truth.map, "A4")
-    assert set(found.budget) == {"paper", "edges", "plane", "lens", "height"}
+    assert set(found.budget) == {"paper", "edges", "plane", "lens", "waves", "height"}
     total = np.sqrt(sum(u**2 for u in found.budget.values()))
     assert found.scale_std / found.scale == pytest.approx(total, rel=1e-9)
 

@@ -171,6 +171,26 @@ def test_the_cards_sides_lie_where_its_size_has_them(panel: Nominal, view: str) 
     assert [bottom, right, top, left] == pytest.approx([-size[1] / 2, size[0] / 2, size[1] / 2, -size[0] / 2], abs=0.02)
 
 
+@pytest.mark.parametrize("tone", [0.08, 0.9])
+def test_blur_does_not_move_a_side_of_which_no_wall_is_seen(panel: Nominal, tone: float) -> None:
+    """Face and wall end on one line there, and no shadow falls: however the optics blur it, light crosses half-way on
+    that line."""
+    camera = replace(BESIDE.camera, tilt_deg=0.0, roll_deg=0.0, k1=0.0)
+    card = replace(BESIDE.card, turn_deg=0.0, thickness_mm=0.8, colour=(tone,) * 3, printed=True)
+    lamp = Lamp(azimuth_deg=0.0, elevation_deg=30.0, size_deg=5.0, ambient=0.4)
+    ground = Ground(colour=(0.35, 0.35, 0.35))
+    sensor = replace(SHARP, blur_px=1.8)
+    made = simulate_photo(panel, replace(BESIDE, camera=camera, card=card, lamp=lamp, sensor=sensor, ground=ground))
+    card_map = replace(made.truth.map, homography=np.array(made.truth.settings["card_homography"]))
+    light = made.photo.linear[made.photo.pixels[..., 1]].astype(np.float32)
+    y, x = np.meshgrid(np.linspace(-12, -8, 9), 42.8 + np.arange(-3.0, 3.0, 0.02), indexing="ij")
+    px = card_map.to_px(np.stack([x, y], -1).reshape(-1, 2)).astype(np.float32)
+    across = cv2.remap(light, px[:, 0], px[:, 1], cv2.INTER_LINEAR).reshape(x.shape).mean(axis=0)
+    half_way = 0.5 * (across[0] + across[-1])
+    crossed = x[0][np.argmax((across > half_way) != (across[0] > half_way))]
+    assert crossed == pytest.approx(42.8, abs=0.03)
+
+
 @pytest.mark.parametrize("view", ["front", "back"])
 def test_the_cards_face_stands_its_thickness_above_the_table(panel: Nominal, view: str) -> None:
     scene = replace(BESIDE, view=view, card=replace(BESIDE.card, thickness_mm=0.8))

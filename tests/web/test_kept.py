@@ -192,6 +192,15 @@ def test_a_damaged_settings_file_counts_as_not_there(client, tmp_path, content):
     assert client.get("/settings").status_code == 200
 
 
+def test_every_kept_camera_is_shown(client, tmp_path):
+    cameras = [{"camera": f"Pane {n}", "focal_35mm": 26.0, "k1": 0.0, "k1_u95": 0.1, "photos": []} for n in (2, 3)]
+    kept = {"format": "foldtrue-cameras", "version": 1, "cameras": cameras}
+    (tmp_path / "camera.json").write_text(json.dumps(kept))
+    page = client.get("/settings").text
+    assert "Pane 2 at 26 mm" in page
+    assert "Pane 3 at 26 mm" in page
+
+
 @pytest.mark.parametrize("content", ["", "[]", "{}", '{"photos": [{}]}'])
 def test_a_damaged_camera_file_is_said_to_be_one(client, tmp_path, content):
     (tmp_path / "camera.json").write_text(content)

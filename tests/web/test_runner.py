@@ -9,6 +9,7 @@ import signal
 import time
 
 import pytest
+from kept_camera_photos import NAME, headed
 from PIL import Image
 
 from foldtrue.web.runner import Runner, RunnerOptions
@@ -38,6 +39,21 @@ def test_a_photo_is_measured_and_its_files_lie_on_the_desk(desk, job, runner):
     assert done.state == "done"
     assert json.loads((desk.out(job) / "result.json").read_bytes())["summary"]["measured"] == 24
     assert {"picture.jpg", "picture.json"} <= {path.name for path in desk.out(job).iterdir()}
+
+
+def test_a_photo_starts_from_the_kept_lens_of_its_camera(desk, job, runner):
+    """camera.json lies in the folder that the desk lies in; the photo's header is given a camera."""
+    photo = desk.folder(job.id) / "photo-1"
+    headed(photo.read_bytes(), photo.with_suffix(".jpg"))
+    photo.with_suffix(".jpg").replace(photo)
+    with Image.open(photo) as picture:
+        proportion = max(picture.size) / min(picture.size)
+    lens = {"camera": " ".join(NAME), "focal_35mm": 26.0, "proportion": proportion, "k1": 0.0, "k1_u95": 0.001}
+    kept = {"format": "foldtrue-cameras", "version": 1, "cameras": [lens]}
+    (desk.folder(job.id).parents[1] / "camera.json").write_text(json.dumps(kept))
+    runner.add(job)
+    assert settled(desk, job).state == "done"
+    assert json.loads((desk.out(job) / "result.json").read_bytes())["fit"]["lens_prior"]["camera"] == lens["camera"]
 
 
 def bomb():

@@ -46,16 +46,25 @@ _HELD = click.option(
     help="How the piece was held: lying or hanging free, under a pane of glass, or taped flat to a window.",
 )
 
+_NO_KEPT = click.option(
+    "--no-kept-camera",
+    is_flag=True,
+    help="Take the lens from this photo alone, also where that of its camera was kept (foldtrue camera --keep).",
+)
+
 
 def photo_options(command: Command) -> Command:
     """The options; a command hands what it gets of them to `inspect_options`."""
-    for option in (_HELD, _BARS, corners_options, _DPI, _REFERENCE, _AT, _VIEW, _SIDE):
+    for option in (_NO_KEPT, _HELD, _BARS, corners_options, _DPI, _REFERENCE, _AT, _VIEW, _SIDE):
         command = option(command)
     return command
 
 
-def inspect_options(*, at: Any, bars: Any, corners: Any, **said: Any) -> InspectOptions:
-    """What was said, checked."""
+def inspect_options(*, at: Any, bars: Any, corners: Any, no_kept_camera: bool, **said: Any) -> InspectOptions:
+    """What was said, checked, and the cameras that were kept."""
+    from foldtrue.home import home_folder
     from foldtrue.inspection import InspectOptions
+    from foldtrue.kept_camera import kept_lenses
 
-    return InspectOptions(at_px=at, bars_mm=bars, corners_px=corners, **said)
+    lenses = () if no_kept_camera else kept_lenses(home_folder())
+    return InspectOptions(at_px=at, bars_mm=bars, corners_px=corners, lenses=lenses, **said)

@@ -16,9 +16,10 @@ import numpy as np
 from foldtrue.alignment import freedoms
 from foldtrue.camera_place import camera_place
 from foldtrue.fit.held import FLATNESS
-from foldtrue.fit.lens import UNCORRECTED, common_bows, lens_effect, planned_points, straight_rest
+from foldtrue.fit.lens import common_bows, lens_effect, planned_points, straight_rest
 from foldtrue.frames import Array
 from foldtrue.handover import Features, Held, LatticeFit, Nominal, Photo, Plane
+from foldtrue.lens_prior import UNCORRECTED
 from foldtrue.measured import COVERAGE_95
 
 BOTH_CHANCE, EACH_CHANCE = 0.001, 0.01

@@ -16,6 +16,7 @@ from foldtrue.fit.lens import (
     contradicted_by_places,
     lens_effect,
     lens_from_bends,
+    lens_prior,
     planned_points,
 )
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
@@ -30,6 +31,7 @@ from foldtrue.fit.straightness import crease_scatter
 from foldtrue.fit.weak import Weak
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import Alignment, BoolArray, Features, KnownPlane, LatticeFit, Nominal, Plane
+from foldtrue.lens_prior import kept_std
 from foldtrue.propagation import covariance_root
 from foldtrue.stretches import stretch_ends
 
@@ -184,6 +186,7 @@ def fit_lattice(
         panels=measure_panels(nominal, stated.vertices_mm, stated.vertex_measured, joint),
         pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
         outline=measure_outline(nominal, plane.view, solution, joint),
+        lens_prior=lens_prior(features, nominal, plane),
     )
 
 
@@ -248,14 +251,17 @@ def _adjust(
     features: Features, plane: Plane, nominal: Nominal, options: FitOptions, rounds: int
 ) -> tuple[EdgeLines, float, PlaneMap, Network]:
     """Lens, lines and network: the lines, the std of k1, the map with its lens corrected, the solved network."""
-    k1_change, k1_std, lens_mm = lens_from_bends(features, nominal, plane.view, plane.map)
+    k1_change, k1_std, lens_mm = lens_from_bends(features, nominal, plane.view, plane.map, plane.lens)
     lines, network = _solve_lines(features, plane, nominal, options, (k1_change, lens_mm), rounds)
     corrected = replace(plane.map, k1=plane.map.k1 + k1_change)
     planned = _centres(nominal, nominal.vertices_mm)
     if contradicted_by_places(corrected, planned, _centres(nominal, nominal.vertices_mm + network.displacement_mm)):
-        corrected, k1_std = replace(plane.map, k1=0.0), UNTOLD_K1_STD
-        lens_mm = -plane.map.k1 * lens_effect(features, nominal, plane.view, plane.map)
-        lines, network = _solve_lines(features, plane, nominal, options, (-plane.map.k1, lens_mm), rounds)
+        k1, k1_std = 0.0, UNTOLD_K1_STD
+        if plane.lens is not None and lens_prior(features, nominal, plane) == "kept":
+            k1, k1_std = plane.lens.k1, kept_std(plane.lens)
+        corrected = replace(plane.map, k1=k1)
+        lens_mm = (k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
+        lines, network = _solve_lines(features, plane, nominal, options, (k1 - plane.map.k1, lens_mm), rounds)
     return lines, k1_std, corrected, network
 
 

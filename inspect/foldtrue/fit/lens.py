@@ -7,16 +7,10 @@ import numpy as np
 
 from foldtrue.alignment import freedoms
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import Features, IntArray, Nominal
+from foldtrue.handover import Features, IntArray, KeptLens, LensPrior, Nominal, Plane
+from foldtrue.lens_prior import contradicts, weighed
 from foldtrue.stretches import left_normals
 from foldtrue.subpixel import straight_lines
-
-CORRECTED = (0.8, 0.004)
-UNCORRECTED = (0.2, 0.06)
-"""What is known of k1 (for a 26 mm equivalent lens) before a photo is seen: share of cameras and standard deviation,
-for phones and scanners that correct their own lens and for those that do not [from memory: one per cent of picture
-height is common before
-correction, a few pixels after]."""
 
 UNTOLD_K1_STD = 0.02
 """Of k1 taken as 0 where bends tell something else than the lens: between the two kinds of camera."""
@@ -29,15 +23,26 @@ def planned_points(features: Features, nominal: Nominal, view: str) -> tuple[Arr
     return ends[:, 0] + (ends[:, 1] - ends[:, 0]) * features.t[:, None], left_normals(nominal, crease)
 
 
-def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> tuple[float, float, Array]:
+def lens_from_bends(
+    features: Features, nominal: Nominal, view: str, plane: PlaneMap, kept: KeptLens | None = None
+) -> tuple[float, float, Array]:
     """Correction of k1, its standard uncertainty and its effect (M,) mm on the samples' offsets, to be taken off them.
 
     Per crease the samples' offsets and the effect of k1 are both freed of their straight part, then regressed on each
     other. What bends edges beside the lens is mostly old creases and clouds in the paper, so samples weigh by how they
     scatter about their own line, not by the noise of their pixels alone. The uncertainty comes from leaving out one
-    crease at a time (a crease bent by hand is one odd answer), and the prior above takes over where few or short edges
-    say little.
+    crease at a time (a crease bent by hand is one odd answer), and what is known beforehand takes over where few or
+    short edges say little: of the camera's kept lens, or of all cameras (lens_prior.py).
     """
+    effect = lens_effect(features, nominal, view, plane)
+    change, std = bends_alone(features, nominal, view, plane)
+    k1, k1_std = weighed(change + plane.k1, std, kept)
+    return k1 - plane.k1, k1_std, (k1 - plane.k1) * effect
+
+
+def bends_alone(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> tuple[float, float]:
+    """Correction of k1 by the straightness of folds alone, and its standard uncertainty; 0 and infinity where they say
+    nothing."""
     effect = lens_effect(features, nominal, view, plane)
     edge = np.unique(nominal.views[view].crease[features.stretch], return_inverse=True)[1].astype(np.int64)
     groups = int(edge.max(initial=-1)) + 1
@@ -50,9 +55,15 @@ def lens_from_bends(features: Features, nominal: Nominal, view: str, plane: Plan
     scatter = 1.4826 * float(np.median(np.abs(rest))) if len(rest) else 0.0
     w = seen / (pixels + scatter**2)
     bend, lens = (straight_rest(features.t, v, w, edge, groups) for v in (features.offset_mm, effect))
-    slope, std = slope_by_jackknife(bend, lens, w, edge, common_bows(features, nominal, view, edge, w))
-    k1, k1_std = _posterior(slope + plane.k1, std)
-    return k1 - plane.k1, k1_std, (k1 - plane.k1) * effect
+    return slope_by_jackknife(bend, lens, w, edge, common_bows(features, nominal, view, edge, w))
+
+
+def lens_prior(features: Features, nominal: Nominal, plane: Plane) -> LensPrior:
+    """What the lens term rests on beside the photo."""
+    if plane.lens is None:
+        return "usual"
+    change, std = bends_alone(features, nominal, plane.view, plane.map)
+    return "contradicted" if contradicts(plane.map.k1 + change, std, plane.lens) else "kept"
 
 
 def contradicted_by_places(plane: PlaneMap, planned: Array, measured: Array) -> bool:
@@ -81,22 +92,6 @@ def lens_effect(features: Features, nominal: Nominal, view: str, plane: PlaneMap
     carry the samples' own noise, and regress on itself."""
     points, normal = planned_points(features, nominal, view)
     return np.asarray(np.sum(plane.radial_field(points) * normal, 1))
-
-
-def _posterior(found: float, std: float) -> tuple[float, float]:
-    """Mean and standard deviation of k1 given one measurement and the two-part prior (mixture of normals, Bayes'
-    rule)."""
-    if not np.isfinite(std):
-        found, std = 0.0, 1e3
-    share, mean, variance = np.empty(2), np.empty(2), np.empty(2)
-    for k, (weight, prior) in enumerate((CORRECTED, UNCORRECTED)):
-        total = prior**2 + std**2
-        share[k] = np.log(weight) - 0.5 * found**2 / total - 0.5 * np.log(total)
-        mean[k], variance[k] = found * prior**2 / total, prior**2 * std**2 / total
-    share = np.exp(share - share.max())
-    share /= share.sum()
-    centre = float(share @ mean)
-    return centre, float(np.sqrt(share @ (variance + (mean - centre) ** 2)))
 
 
 def straight_rest(t: Array, value: Array, weight: Array, edge: IntArray, groups: int) -> Array:

@@ -1,8 +1,9 @@
 """What waves and a bulge of the paper, which one photo cannot show, may do to the places read off it.
 
 A point raised by z is seen displaced by z r / D, r from the point below the camera, D away from it (central
-projection). The heights of neighbouring points go together, so that a wave moves a twist as a whole and turns it, and
-the fit of the whole piece takes up the long ones: heights are drawn from a Gaussian process.
+projection), which is all the more where D is not known. The heights of neighbouring points go together, so that a wave
+moves a twist as a whole and turns it, and the fit of the whole piece takes up the long ones: heights are drawn from a
+Gaussian process.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ class Relief:
 
     def fields(self, points_mm: Array) -> Array:
         """(N, 2, q) displacements of points (N, 2) mm by independent parts of the height, a standard deviation each."""
-        away = (points_mm - self.camera.foot_mm) / self.camera.distance_mm
+        away = (points_mm - self.camera.foot_mm) * self.camera.usual_nearness
         return np.asarray(away[:, :, None] * self.heights(points_mm)[:, None])
 
     def heights(self, points_mm: Array) -> Array:

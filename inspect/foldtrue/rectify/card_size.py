@@ -31,6 +31,7 @@ from foldtrue.rectify.size_budget import (
     outer,
     places,
     plane_covariance,
+    waves_covariance,
 )
 from foldtrue.sizes import ID1_RADIUS_MM, ID1_THICKNESS_MM, ID1_THICKNESS_TOLERANCE_MM
 from foldtrue.subpixel import step_kernel
@@ -44,6 +45,10 @@ COMMON_STD = 0.001
 """What light and unseen edges do to all of the piece alike: relative error of the map's scale and shape, and of its
 tilt at the piece's rim (four simulated photos, fitted as any other: stretched by 0.03 to 0.2 %, scale off by 0.04 to
 0.12 %)."""
+SHADOW_MEAN, SHADOW_STD = 0.70, 0.47
+"""Width of the shadow beside two opposite sides together, in thicknesses: cot(h) |cos a| of a lamp anywhere around, a
+between 0 and 360 degrees, and h = 25 to 65 degrees high, all alike likely. Folds show under low lamps (common practice,
+no source)."""
 BOW_MM = 0.5
 """How far a card's rim may stand off the table (common practice, no source)."""
 _STRAIGHT_MM = 4.2
@@ -80,17 +85,19 @@ def card_scale(
     *,
     k1_std: float = K1_STD,
     twist_std_mm: float | None = None,
+    waves_mm: Array | None = None,
     named: bool = True,
     beside: Beside | None = None,
 ) -> ReferenceScale:
     """Measure the scale of the piece that plane_map was fitted to from a card that lies beside it.
 
-    k1_std, twist_std_mm: as for sheet_scale. named: the person said that there is a card; then one with one side
-    covered will do, of which the shape cannot be tested in full. beside: the edges there, where they are known already.
+    k1_std, twist_std_mm, waves_mm: as for sheet_scale. named: the person said that there is a card; then one with one
+    side covered will do, of which the shape cannot be tested in full. beside: the edges there, where they are known
+    already.
     Raises PhotoTooPoor with the reason: no card found, more than one, covered, blurred, not flat or not of that size.
     """
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
-    known = _Known(photo, nominal, plane_map, camera_place(photo, plane_map), k1_std, spread)
+    known = _Known(photo, nominal, plane_map, camera_place(photo, plane_map), k1_std, spread, waves_mm)
     beside = beside or edges_beside(photo, nominal, plane_map)
     outlines = card_outlines(photo, nominal, plane_map, beside=beside)
     found, reason = _passing(known, outlines)
@@ -138,6 +145,7 @@ class _Known:
     stand: CameraPlace
     k1_std: float
     spread_mm: float
+    waves_mm: Array | None = None
 
 
 def _passing(known: _Known, outlines: list[Outline]) -> tuple[list[_Found], PhotoTooPoor | None]:
@@ -257,6 +265,7 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
         "edges": edge_covariance(shape, sides, SHIFT_MM),
         "plane": plane_covariance(shape, known.nominal, known.spread_mm) + _common(shape, known.nominal),
         "lens": lens_covariance(shape, known.nominal, known.plane_map, known.k1_std),
+        "waves": waves_covariance(shape, known.nominal, known.waves_mm),
         "rim": shape.effect[:, :4] @ np.diag(rim_std**2) @ shape.effect[:, :4].T,
         "height": outer(np.array([1, 1, 0, 0, 0]) * _sunk_std(known)),
     }
@@ -292,8 +301,8 @@ def _outward(shape: Shape, sides: Sides, stand: CameraPlace) -> tuple[Array, Arr
 
     Wall: on the camera's side the lower edge lies farther out by the thickness times the way to the camera's foot / its
     distance; which of both is seen is not known: the mean is taken, rectangular. Shadow: an edge that is brighter
-    inside is the card's for certain; one that is darker may be that of its shadow, which is 0 to one thickness wide (a
-    lamp at least 45 degrees high; common practice, no source) and falls on one of two opposite sides. Line: a thin dark
+    inside is the card's for certain; one that is darker may be that of its shadow, which falls on one of two opposite
+    sides and is wider than the card is thick under a low lamp. Line: a thin dark
     line of wall and shadow between two tones much alike pushes the edge inward by up to its blur.
     """
     ahead = np.roll(sides.corners_mm, -1, 0) - sides.corners_mm
@@ -302,8 +311,8 @@ def _outward(shape: Shape, sides: Sides, stand: CameraPlace) -> tuple[Array, Arr
     wall = THICKNESS_MM * np.maximum(beyond, 0.0) / stand.distance_mm
     shadow = THICKNESS_MM * sides.dark
     line = sides.dip * sides.blur_mm
-    std = np.sqrt(wall**2 / 12 + shadow**2 / 24 + line**2 / 4)
-    return wall / 2 + shadow / 4 - line / 2, std
+    std = np.sqrt(wall**2 / 12 + (SHADOW_STD * shadow) ** 2 / 2 + line**2 / 4)
+    return wall / 2 + SHADOW_MEAN * shadow / 2 - line / 2, std
 
 
 def _sunk_std(known: _Known) -> float:

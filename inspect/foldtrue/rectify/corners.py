@@ -9,24 +9,18 @@ from foldtrue.camera_place import DIAGONAL_35MM
 from foldtrue.errors import UsageError
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Photo, Reference
+from foldtrue.lens_prior import usual
 
 CLICK_STD_PX = 1.5
 """Standard deviation, per axis, of a corner pointed at by hand (common practice, no source)."""
 READING_MM = 0.5
 """How far a length read off a rule may be wrong: half-width of a rectangular error (common practice, no source)."""
-K1_PRIOR = ((0.8, 0.004), (0.2, 0.06))
-"""Share of cameras and standard deviation of their k1, as the fit of the lens supposes it before a photo is seen."""
 _BEYOND = 0.1
 """How far outside the photo a corner may lie, of the photo's size."""
 _LEAST_TURN_DEG = 10.0
 _ASPECT = 0.15
 _SQUARE = 0.25
 _ORDER = "Give them clockwise as the photo shows them, from the top left: x1,y1 x2,y2 x3,y3 x4,y4."
-
-
-def k1_prior_std() -> float:
-    """Standard deviation of the two-part prior of k1, about 0."""
-    return float(np.sqrt(sum(share * std**2 for share, std in K1_PRIOR)))
 
 
 def corners_reference(
@@ -52,8 +46,9 @@ def corners_reference(
     # Change of the undistorted corners per unit of k1, the pixels held fixed: at k1 = 0 that of -k1 r^2.
     away = (corners - middle) / focal_px
     by_k1 = by_px @ (-(corners - middle) * np.sum(away**2, 1)[:, None]).ravel()
-    each = np.column_stack([by_px * corners_std_px, by_k1 * k1_prior_std()])
-    each = np.vstack([each, np.append(np.zeros(8), k1_prior_std())])
+    k1_std = usual()[1]
+    each = np.column_stack([by_px * corners_std_px, by_k1 * k1_std])
+    each = np.vstack([each, np.append(np.zeros(8), k1_std)])
     reading = READING_MM / np.sqrt(3.0)
     return Reference(
         kind="corners",

@@ -11,8 +11,8 @@ import numpy as np
 from foldtrue.camera_place import camera_place
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import KnownPlane, LatticeFit, Nominal, Photo, Reference
+from foldtrue.lens_prior import usual
 from foldtrue.propagation import covariance_root, propagate
-from foldtrue.rectify.corners import k1_prior_std
 from foldtrue.rectify.size_budget import TWIST_STD, fields, height_mm
 
 LEAN_MM = 0.2
@@ -109,11 +109,13 @@ def _planned(nominal: Nominal) -> Array:
 def _with_lens(reference: Reference, fit: LatticeFit) -> Reference:
     """The reference with its lens term weighed against the piece's own, whose folds are straight.
 
-    Both may rest on what is known of k1 beforehand, which is counted once. The other terms follow k1 as their
+    Both may rest on what is known of all cameras' k1, which is counted once; a kept lens is this camera's own, and one
+    more measurement. The other terms follow k1 as their
     covariance says (conditional mean of a normal distribution).
     """
     cov = reference.map_cov
-    own, bends = cov[8, 8], 1 / fit.k1_std**2 - 1 / k1_prior_std() ** 2 if fit.k1_std > 0 else 0.0
+    beforehand = 0.0 if fit.lens_prior == "kept" else usual()[1] ** -2.0
+    own, bends = cov[8, 8], fit.k1_std**-2.0 - beforehand if fit.k1_std > 0 else 0.0
     if bends <= 0 or own <= 0:
         return reference
     follow = cov[:, 8] / own

@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from foldtrue.errors import PhotoTooPoor
-from foldtrue.frames import PlaneMap
+from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import KnownPlane, LatticeFit, Nominal, Photo, Plane, Reference
 from foldtrue.measured import COVERAGE_95
 from foldtrue.rectify.card import Beside, card_faces, edges_beside
@@ -64,23 +64,24 @@ def reference_scale(
     *,
     k1_std: float = K1_STD,
     twist_std_mm: float | None = None,
+    waves_mm: Array | None = None,
     beside: Beside | None = None,
 ) -> ReferenceScale:
     """The scale from what was asked for; 'auto' takes a card, and a sheet where there is none.
 
-    k1_std, twist_std_mm: as for sheet_scale; beside: as for card_scale. Raises PhotoTooPoor with the reason; after
-    'auto', with the sheet's.
+    k1_std, twist_std_mm, waves_mm: as for sheet_scale; beside: as for card_scale. Raises PhotoTooPoor with the reason;
+    after 'auto', with the sheet's.
     """
+    known = (photo, nominal, plane_map)
+    map_errors: dict[str, Any] = {"k1_std": k1_std, "twist_std_mm": twist_std_mm, "waves_mm": waves_mm}
     if asked == "card":
-        return card_scale(photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm)
+        return card_scale(*known, **map_errors)
     if asked == "auto":
         try:
-            return card_scale(
-                photo, nominal, plane_map, k1_std=k1_std, twist_std_mm=twist_std_mm, named=False, beside=beside
-            )
+            return card_scale(*known, **map_errors, named=False, beside=beside)
         except PhotoTooPoor:
             pass  # there need not be one
-    return sheet_scale(photo, nominal, plane_map, asked, k1_std=k1_std, twist_std_mm=twist_std_mm)
+    return sheet_scale(*known, asked, **map_errors)
 
 
 def located_reference(
@@ -110,13 +111,14 @@ def with_scale(
     asked: Asked,
     reference: Reference | None = None,
     mat: FoundMat | None = None,
+    waves_mm: Array | None = None,
 ) -> tuple[Plane, LatticeFit, KnownPlane | None]:
     """Plane and fit with the scale by what lies in the picture, and the piece's plane where that is known better so
     than from the piece. A thing that was only looked for and cannot be made out leaves both as they are; one that the
     person named must be there.
 
-    reference: of located_reference. mat: the one that was found before the piece was, None = none. Raises
-    PhotoTooPoor with the reason where what was named is not there.
+    reference: of located_reference. mat: the one that was found before the piece was, None = none. waves_mm: as for
+    sheet_scale. Raises PhotoTooPoor with the reason where what was named is not there.
     """
     if asked == "none":
         return plane, fit, None
@@ -128,7 +130,7 @@ def with_scale(
         plane, fit = _told(known.kind, known.size, scale_std, budget, plane, fit, asked)
         return plane, fit, known if tells_plane(known, nominal, fit) else None
     if mat is not None and asked in ("auto", "mat"):
-        plane, fit = _by_mat(photo, nominal, plane, fit, asked, mat, spread)
+        plane, fit = _by_mat(photo, nominal, plane, fit, asked, mat, spread, waves_mm)
         known = plane_at_piece(photo, nominal, fit, plane.view, mat.reference)
         return plane, fit, known if tells_plane(known, nominal, fit) else None
     if asked == "scan" or asked == "corners" or (asked == "auto" and plane.view == "backlit"):
@@ -136,8 +138,9 @@ def with_scale(
     beside = edges_beside(photo, nominal, fit.map) if asked == "auto" else None
     faces = card_faces(photo, nominal, fit.map, beside) if beside is not None else ()
     assert asked != "mat"  # by name it was found, or refused, before the piece
+    errors: dict[str, Any] = {"k1_std": fit.k1_std, "twist_std_mm": spread, "waves_mm": waves_mm}
     try:
-        found = reference_scale(photo, nominal, fit.map, asked, k1_std=fit.k1_std, twist_std_mm=spread, beside=beside)
+        found = reference_scale(photo, nominal, fit.map, asked, **errors, beside=beside)
     except PhotoTooPoor:
         if asked != "auto":
             raise
@@ -149,7 +152,14 @@ def with_scale(
 
 
 def _by_mat(
-    photo: Photo, nominal: Nominal, plane: Plane, fit: LatticeFit, asked: Asked, mat: FoundMat, spread_mm: float
+    photo: Photo,
+    nominal: Nominal,
+    plane: Plane,
+    fit: LatticeFit,
+    asked: Asked,
+    mat: FoundMat,
+    spread_mm: float,
+    waves_mm: Array | None,
 ) -> tuple[Plane, LatticeFit]:
     """The scale by the mat. Where only the printer's word stands for its size, a card beside it is asked as well; a
     card's face is hidden in any case."""
@@ -161,7 +171,7 @@ def _by_mat(
         beside = edges_beside(mat.cleared, nominal, fit.map)
         plane = replace(plane, private_px=card_faces(mat.cleared, nominal, fit.map, beside))
         if "mat_scale_assumed" in words:
-            card = _card_beside(mat.cleared, nominal, fit, beside, spread_mm)
+            card = _card_beside(mat.cleared, nominal, fit, beside, spread_mm, waves_mm)
             if card is not None and _disagree((card.scale, card.scale_std), (scale, scale_std)):
                 words = (*words, "references_disagree")
     plane = replace(plane, assumed=plane.assumed + words)
@@ -169,12 +179,11 @@ def _by_mat(
 
 
 def _card_beside(
-    photo: Photo, nominal: Nominal, fit: LatticeFit, beside: Beside, spread_mm: float
+    photo: Photo, nominal: Nominal, fit: LatticeFit, beside: Beside, spread_mm: float, waves_mm: Array | None
 ) -> ReferenceScale | None:
+    errors: dict[str, Any] = {"k1_std": fit.k1_std, "twist_std_mm": spread_mm, "waves_mm": waves_mm}
     try:
-        return card_scale(
-            photo, nominal, fit.map, k1_std=fit.k1_std, twist_std_mm=spread_mm, named=False, beside=beside
-        )
+        return card_scale(photo, nominal, fit.map, **errors, named=False, beside=beside)
     except PhotoTooPoor:  # there need not be one
         return None
 

@@ -28,6 +28,7 @@ from foldtrue.rectify.size_budget import (
     outer,
     places,
     plane_covariance,
+    waves_covariance,
 )
 from foldtrue.sizes import A4_MM, LETTER_MM, paper_tolerance_mm
 
@@ -47,11 +48,13 @@ def sheet_scale(
     *,
     k1_std: float = K1_STD,
     twist_std_mm: float | None = None,
+    waves_mm: Array | None = None,
 ) -> ReferenceScale:
     """Measure the scale of the piece that plane_map was fitted to from the sheet it lies on.
 
     k1_std: standard uncertainty of the map's lens term. twist_std_mm: standard deviation, per axis, of the twists'
-    places about the map's fit, None = 0.02 pitch; it says how well the map's tilt is known beyond the piece.
+    places about the map's fit, None = 0.02 pitch; it says how well the map's tilt is known beyond the piece. waves_mm:
+    as for waves_covariance.
     Raises PhotoTooPoor with the reason when the sheet cannot be found for certain or is not of that kind.
     """
     sides = locate_sides(photo, nominal, plane_map)
@@ -63,6 +66,7 @@ def sheet_scale(
         "edges": edge_covariance(shape, sides, SHIFT_MM)[:2, :2],
         "plane": plane_covariance(shape, nominal, spread)[:2, :2] + _off_centre(sides, nominal),
         "lens": lens_covariance(shape, nominal, plane_map, k1_std)[:2, :2],
+        "waves": waves_covariance(shape, nominal, waves_mm)[:2, :2],
         "height": _height_covariance(shape, nominal, stand),
     }
     found, sizes = _kind_by_shape(kind, shape.lengths_mm, _sum(parts))

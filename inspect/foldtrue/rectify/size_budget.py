@@ -127,6 +127,23 @@ def lens_covariance(shape: Shape, nominal: Nominal, plane_map: PlaneMap, k1_std:
     return outer(k1_std * shape.change(left))
 
 
+def waves_covariance(shape: Shape, nominal: Nominal, waves_mm: Array | None) -> Array:
+    """(5, 5) from waves and a bulge of the piece's paper, which displace its twists together, so that the map takes
+    them for its own size, shape and tilt and carries these out to the sides.
+
+    waves_mm: (T, 2, q) what independent errors, one standard deviation each, do to `places`; None where they do
+    nothing.
+    """
+    if waves_mm is None:
+        return np.zeros((5, 5))
+    at = places(nominal)
+    middle, reach = at.mean(0), float(np.hypot(*(at - at.mean(0)).T).max())
+    design = fields((at - middle) / reach).reshape(-1, 8)
+    taken = np.linalg.lstsq(design, waves_mm.reshape(len(design), -1), rcond=None)[0]
+    effect = shape.change(fields((shape.points - middle) / reach) @ taken)
+    return np.asarray(effect @ effect.T)
+
+
 def edge_covariance(shape: Shape, sides: Sides, shift_mm: float) -> Array:
     """(5, 5) from each side's own error, and from what light, shadow (up to shift_mm, rectangular) and tone curve do to
     all four alike."""

@@ -13,12 +13,18 @@ from foldtrue.measured import COVERAGE_95, plus_minus
 Record = Mapping[str, Any]
 
 
-def camera_record(checks: Sequence[tuple[Mapping[str, Any], CameraCheck]], k1: tuple[float, float]) -> dict[str, Any]:
+def camera_record(
+    checks: Sequence[tuple[Mapping[str, Any], CameraCheck]],
+    k1: tuple[float, float],
+    camera: tuple[str, float, float] | None = None,
+) -> dict[str, Any]:
     """checks: per photo what inspection.describe_photo says of it, and its figures. k1: of all, with its standard
-    uncertainty."""
+    uncertainty. camera: its name, focal length and picture proportion, where it is to be kept."""
+    named = {} if camera is None else dict(zip(("camera", "focal_35mm", "proportion"), camera, strict=True))
     return {
         "format": "foldtrue-camera",
         "version": 1,
+        **named,
         "k1": k1[0],
         "k1_u95": COVERAGE_95 * k1[1],
         "photos": [{"photo": origin["photo"], **_figures(check)} for origin, check in checks],
@@ -27,7 +33,7 @@ def camera_record(checks: Sequence[tuple[Mapping[str, Any], CameraCheck]], k1: t
 
 
 def camera_text(record: Record) -> str:
-    lines = []
+    lines = [f"{record['camera']} at {record['focal_35mm']:g} mm (35 mm equivalent)."] if "camera" in record else []
     for one in record["photos"]:
         low, high = one["px_per_mm"]
         lines += [

@@ -11,8 +11,19 @@ from typing import Any
 
 import numpy as np
 
-from foldtrue.handover import Features, Inspection, LatticeFit, Nominal, Plane, Progress, Twist
+from foldtrue.handover import (
+    Features,
+    Inspection,
+    KeptLens,
+    LatticeFit,
+    LensPrior,
+    Nominal,
+    Plane,
+    Progress,
+    Twist,
+)
 from foldtrue.handover_figures import Form
+from foldtrue.lens_prior import kept_std
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
 from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
@@ -35,7 +46,11 @@ def result_record(inspection: Inspection) -> dict[str, Any]:
         "view": inspection.plane.view,
         "side": inspection.plane.side,
         "plane": _plane(inspection.plane),
-        "fit": {**_fit(fit), "blur_px": _blur_px(inspection.features)},
+        "fit": {
+            **_fit(fit),
+            "lens_prior": lens_prior_record(fit.lens_prior, inspection.plane.lens),
+            "blur_px": _blur_px(inspection.features),
+        },
         "progress": _progress(inspection.progress),
         "twists": _twists(nominal, fit, inspection.progress),
         "panels": panel_rows(nominal, fit),
@@ -108,6 +123,21 @@ def _fit(fit: LatticeFit) -> dict[str, Any]:
         "homography": fit.map.homography,
         "lens_centre_px": fit.map.centre_px,
         "lens_focal_px": fit.map.focal_px,
+    }
+
+
+def lens_prior_record(rests_on: LensPrior, kept: KeptLens | None) -> dict[str, Any]:
+    """What was known of the lens before the photo was seen: with a kept one its figures, as it was measured and as it
+    counted in this photo."""
+    if kept is None:
+        return {"rests_on": rests_on}
+    return {
+        "rests_on": rests_on,
+        "camera": kept.camera,
+        "focal_35mm": kept.focal_35mm,
+        "k1": kept.k1,
+        "k1_u95": COVERAGE_95 * kept.k1_std,
+        "k1_u95_counted": COVERAGE_95 * kept_std(kept),
     }
 
 

@@ -119,8 +119,18 @@ def summary_text(record: Record) -> str:
         lines.append(f"Size of the piece by {BY[plane['reference']]}: {size} of the planned one.")
     if record["fit"]["stretch_x"] is not None:
         lines.append(_form(record["fit"], BY[plane["reference"]]))
+    lines += lens_lines(record["fit"])
     lines += [_sentence(name) for name in plane["assumed"]]
     return "\n".join(lines)
+
+
+def lens_lines(fit: Record) -> list[str]:
+    """Which kept lens the figures rest on; nothing where none was used."""
+    prior = fit.get("lens_prior") or {}
+    if prior.get("rests_on") != "kept":
+        return []
+    known = plus_minus(prior["k1"], prior["k1_u95_counted"], "")
+    return [f"Lens: k1 {known} was known beforehand, kept of {prior['camera']} at {prior['focal_35mm']:g} mm."]
 
 
 def _progress(record: Record) -> list[str]:

@@ -17,7 +17,7 @@ from foldtrue.simulate.laid import Card, MatSheet
 from foldtrue.simulate.scene import Scene
 from foldtrue.simulate.scenery import reference_corners
 from foldtrue.simulate.shading import lamp_slices, towards_lamp
-from foldtrue.simulate.shapes import Shape, outlines, shape_of
+from foldtrue.simulate.shapes import Shape, beneath, outlines, shape_of
 
 _STEP_MM = 1.5  # parts of a side that a lens or a bent sheet bends
 _ROUND = 24  # parts of a card's round corner: 0.002 mm
@@ -90,28 +90,32 @@ def card_under_lamp(card: Card, pinhole: Pinhole, scene: Scene) -> list[Shape]:
 
     outline = _round_rectangle(card)
     foot, face = in_photo(outline, 0.0), in_photo(outline, card.thickness_mm)
-    shapes = []
-    if card.thickness_mm > 0:
-        if scene.relief.shadow > 0:
-            shapes.append(_card_shadow(card, outline, pinhole, scene))
-        shapes.append(shape_of([_hull(np.concatenate([foot, face]))], _shaded(card.colour), scene))
-    shapes.append(shape_of([face], card.colour, scene))
-    if card.printed:
-        for corners, colour in _invented_print(card):
-            shapes.append(shape_of([in_photo(outlines(corners, _STEP_MM), card.thickness_mm)], colour, scene))
+    prints = [(in_photo(outlines(corners, _STEP_MM), card.thickness_mm), ink) for corners, ink in _invented_print(card)]
+    printed = [shape_of([ring], ink, scene) for ring, ink in prints] if card.printed else []
+    whole = shape_of([face], card.colour, scene)
+    top = whole
+    for one in printed:
+        top = beneath(top, one)
+    if card.thickness_mm == 0:
+        return [top, *printed]
+    wall = shape_of([_hull(np.concatenate([foot, face]))], _shaded(card.colour), scene)
+    shapes = [beneath(wall, whole), top, *printed]
+    if scene.relief.shadow > 0:
+        shapes.insert(0, _card_shadow(card, outline, wall, pinhole, scene))
     return shapes
 
 
-def _card_shadow(card: Card, outline: Array, pinhole: Pinhole, scene: Scene) -> Shape:
-    """Where the card hides the lamp from the table, slice by slice of the lamp: the penumbra."""
+def _card_shadow(card: Card, outline: Array, wall: Shape, pinhole: Pinhole, scene: Scene) -> Shape:
+    """Where the card hides the lamp from the table, slice by slice of the lamp: the penumbra; and the card, as far as
+    its wall reaches, the shadow."""
     plan = _laid(outline, card.centre_mm, card.turn_deg, scene.side)
     slices = lamp_slices(scene.lamp, card.thickness_mm, pinhole.scale_px_mm)
     rings = []
     for elevation in slices:
         throw = -card.thickness_mm / math.tan(elevation) * towards_lamp(scene)
         rings.append(_hull(pinhole.project(np.concatenate([plan, plan + throw]))))
-    taken = scene.relief.shadow * (1 - scene.lamp.ambient) / len(slices)
-    return shape_of(rings, None, scene, [taken] * len(slices))
+    taken = scene.relief.shadow * (1 - scene.lamp.ambient)
+    return beneath(shape_of(rings, None, scene, [taken / len(slices)] * len(slices)), wall, taken)
 
 
 def references_truth(pinhole: Pinhole, scene: Scene) -> dict[str, Any]:

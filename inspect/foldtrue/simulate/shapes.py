@@ -41,6 +41,21 @@ def shape_of(rings_px: Sequence[Array], colour: Rgb | None, scene: Scene, weight
     return Shape(window, np.asarray(cover, np.float32), colour)
 
 
+def beneath(lower: Shape, upper: Shape, share: float = 1.0) -> Shape:
+    """The lower shape as it is to be laid where the upper one, which lies inside it or on its rim, follows at once.
+
+    The optics blur what is seen and not what is hidden. Laid one after the other, two covers c and C that end on one
+    line leave (1 - c)(1 - C) of the light below instead of 1 - c, and the thing grows by half a blur; so the lower one
+    is given the cover (c - share C) / (1 - C), of which that much is seen beside the upper one. share: what the lower
+    one is of a whole cover, less than 1 for a shadow.
+    """
+    own, other = lower.window, upper.window
+    there = replace(other, x=other.x - own.x, y=other.y - own.y)
+    above = pasted(upper.cover, there, (0, own.height), own.width, 0.0)
+    seen = np.maximum(lower.cover - np.float32(share) * above, 0)
+    return replace(lower, cover=np.asarray(seen / np.maximum(1 - above, np.float32(1e-6)), np.float32))
+
+
 def laid_over(channels: Sequence[Image], shapes: Sequence[Shape], rows: tuple[int, int], width: int) -> list[Image]:
     """The channels, each (rows, width) or (1, 1) where it is even, with the shapes laid over them one by one."""
     result = list(channels)

@@ -45,6 +45,7 @@ def _answer(pipe: Connection, message: tuple[Any, ...]) -> None:
 
 
 def _outcome(folder: Path, kind: str, options: Mapping[str, Any], photos: int, step: Step) -> tuple[Any, ...]:
+    options = {**options, "home": folder.parents[1]}  # whose desk the job lies on
     files = [folder / f"photo-{i + 1}" for i in range(photos)]
     try:
         KINDS[kind](files, folder / "plan.json", folder / "out", options, step)
@@ -170,13 +171,15 @@ KINDS: Mapping[str, Callable[[list[Path], Path, Path, Mapping[str, Any], Step], 
 
 
 def _inspect_options(options: Mapping[str, Any], made: Callable[..., Any]) -> Any:
+    from foldtrue.kept_camera import kept_lenses
+
     known = ("view", "side", "reference", "bars_mm", "held", "pins")
     said = {name: options[name] for name in known if options.get(name) is not None}
     if "bars_mm" in said:
         said["bars_mm"] = tuple(said["bars_mm"])
     if "pins" in said:
         said["pins"] = tuple(tuple(row) for row in said["pins"])
-    return made(**said)
+    return made(**said, lenses=kept_lenses(options["home"]) if "home" in options else ())
 
 
 def _limit_memory(memory_bytes: int) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from datetime import date
 from pathlib import Path
@@ -19,8 +18,6 @@ from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
 from foldtrue.web.desk import OPEN
 from foldtrue.web.settings import Settings, read_settings, write_settings
 from foldtrue.web.shelf import choices_in
-
-_MAX_CAMERA_BYTES = 1_000_000
 
 
 async def show(request: Request) -> Response:
@@ -61,18 +58,15 @@ def _limits(bench: Bench, name: str) -> list[str]:
 
 
 def _camera(bench: Bench) -> list[str]:
-    """The figures of a kept camera.json; empty where there is none."""
+    """The figures of the kept cameras; empty where there are none."""
+    from foldtrue.kept_camera import kept_entries
     from foldtrue.report.camera import camera_text
 
-    path = bench.home / "camera.json"
     try:
-        if path.stat().st_size > _MAX_CAMERA_BYTES:
-            return ["camera.json is too large to be one."]
-        return bench.units().sentence(camera_text(json.loads(path.read_bytes()))).split("\n")
-    except FileNotFoundError:
-        return []
-    except (OSError, ValueError, TypeError, LookupError, AttributeError):
-        return ["camera.json cannot be read. Make it anew: foldtrue camera PHOTO --out camera.json"]
+        entries = kept_entries(bench.home)
+        return [line for entry in entries for line in bench.units().sentence(camera_text(entry)).split("\n")]
+    except (FoldtrueError, ValueError, TypeError, LookupError, AttributeError):
+        return ["camera.json cannot be read. Move it away and make it anew: foldtrue camera PHOTO --keep"]
 
 
 async def keep(request: Request) -> Response:
