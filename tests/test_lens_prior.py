@@ -50,3 +50,9 @@ def test_a_photo_that_contradicts_the_kept_lens_is_believed():
     assert contradicts(far, 0.004, KEPT)
     assert not contradicts(near, 0.004, KEPT)
     assert weighed(far, 0.004, KEPT) == usual(far, 0.004)
+
+
+def test_an_exact_measurement_is_believed():
+    k1, std = usual(-0.07, 0.0)
+    assert k1 == pytest.approx(-0.07, abs=1e-8)
+    assert std < 1e-8

@@ -20,6 +20,8 @@ KEPT_STD, KEPT_SHARE = 0.001, 0.05
 the principal distance by a few per cent, and k1 goes with its inverse square; and the distortion of a lens changes with
 the distance it is focused at (Brown, Photogrammetric Engineering 37 (1971) 855 [from memory]). Sizes: common practice,
 no source."""
+_EXACT = 1e-9
+"""A measurement is taken for no better than this, so that all widths are above zero."""
 CONTRADICTED = 4.0
 """Combined standard uncertainties by which a photo's own lens term must differ from a kept one to be believed."""
 
@@ -33,6 +35,7 @@ def usual(found: float = 0.0, std: float = math.inf) -> tuple[float, float]:
     """
     if not math.isfinite(std):
         found, std = 0.0, 1e3
+    std = max(std, _EXACT)
     log_share, means, spreads = [], [], []
     for weight, prior in (CORRECTED, UNCORRECTED):
         total = prior**2 + std**2
