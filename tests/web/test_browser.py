@@ -223,7 +223,7 @@ def test_a_photo_that_is_not_found_is_laid_down_by_hand(opened, declined, result
     page.evaluate("document.getElementById('board').scrollIntoView()")
     for handle, corner in zip(page.locator("#pin-scene .handle .grip").all(), corners.tolist(), strict=True):
         drag(page, handle, corner)
-    page.locator("#view").select_option("backlit")
+    page.locator("input[name=view][value=backlit]").check()
     page.get_by_role("button", name="Measure again from here").click()
     page.locator("#scene g.twist").first.wait_for(timeout=MEASURED_MS)
     assert page.faults == []
