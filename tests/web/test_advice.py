@@ -8,14 +8,13 @@ import re
 from pathlib import Path
 
 import pytest
+from advice import COMMAND, OPTION, strings
 
 import foldtrue
 from foldtrue.web.controls import PHOTO, page_words, without_place
 
 HOME = Path(foldtrue.__file__).parent
-COMMAND = r"foldtrue (?:piece|ring|grid|sheet|record|camera|judge|compare|plan|mat|practice|progress|report)\b"
 SAID = {"held": "glass", "reference": "card"}
-OPTION = r"(?<![\w-])--[a-z{]"
 NEVER_ON_PAGES = {
     "--corners": "pages do not offer corners of a known rectangle",
     "Leave one of --rings and --twists out.": "pages do not offer single twists of a ring",
@@ -39,21 +38,6 @@ def texts():
         module = path.relative_to(HOME)
         if module.parts[0] not in PLACES:
             yield from ((module.as_posix(), text) for text in strings(ast.parse(path.read_text())))
-
-
-def strings(tree):
-    nodes = list(ast.walk(tree))
-    bodies = (node.body for node in nodes if isinstance(node, ast.Module | ast.FunctionDef | ast.ClassDef))
-    skipped = {id(body[0].value) for body in bodies if body and isinstance(body[0], ast.Expr)}
-    skipped |= {id(part) for node in nodes if isinstance(node, ast.JoinedStr) for part in node.values}
-    for node in nodes:
-        text = None
-        if isinstance(node, ast.JoinedStr):
-            text = "".join(part.value if isinstance(part, ast.Constant) else "{}" for part in node.values)
-        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-            text = node.value
-        if text is not None and id(node) not in skipped and re.search(f"{OPTION}|{COMMAND}", text):
-            yield text
 
 
 def is_exempt(text):

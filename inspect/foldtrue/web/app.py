@@ -40,6 +40,8 @@ def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) ->
             Route("/try", start.try_it, methods=["POST"]),
             Route("/plan", plan.show),
             Route("/plan", plan.keep, methods=["POST"]),
+            Route("/plan/new", plan.new),
+            Route("/plan/new/{what}.svg", plan.new_drawing),
             Route("/photo", photo.show),
             Route("/photo", photo.take, methods=["POST"]),
             Route("/job/{id}", job.show),

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 from foldtrue.web.stages import VIEW_WORDS
 
@@ -85,7 +86,7 @@ def page_words(text: str, controls: Controls = PHOTO) -> str:
     for said, words in _SENTENCES.items():
         text = text.replace(said, words)
     for name, control in controls.items():
-        text = _option(name, control).sub(lambda found, to=control, by=name: _named(found[1] or "", by, to), text)
+        text = _option(name, control).sub(partial(_named, name, control), text)
     return _OTHERS.sub(lambda found: f"{found[0]} on the command line", text)
 
 
@@ -101,7 +102,8 @@ def _option(name: str, control: Control) -> re.Pattern[str]:
     return re.compile(rf"{option}(?: ((?:{value})(?: or (?:{option} )?(?:{value}))*)(?![\w-]))?")
 
 
-def _named(said: str, name: str, control: Control) -> str:
-    values = [one for one in re.split(rf" or (?:--{name} )?", said) if one in control.choices or re.match(r"\d", one)]
+def _named(name: str, control: Control, found: re.Match[str]) -> str:
+    said = re.split(rf" or (?:--{name} )?", found[1] or "")
+    values = [one for one in said if one in control.choices or re.match(r"\d", one)]
     chosen = " or ".join(f"“{control.choices.get(one, one)}”" for one in values)
     return f"{chosen} under “{control.label}”" if chosen else f"“{control.label}”"
