@@ -81,12 +81,12 @@ def test_an_option_that_no_control_answers_is_said_to_be_the_command_lines():
 
 
 @pytest.fixture
-def place(app, desk, plan_text, photo):
+def place(app, desk, plan_text, upload):
     """place(kind, **changes) -> address of a job on the desk."""
 
     def lay(kind="piece", result=None, **changes):
         kept = app.state.bench.desk
-        job = kept.add(kind, ("Window panel", plan_text), [("panel.jpg", photo)], dict(SAID))
+        job = kept.add(kind, ("Window panel", plan_text), [("panel.jpg", upload)], dict(SAID))
         if result:
             kept.out(job).mkdir()
             (kept.out(job) / "result.json").write_text(json.dumps(result))

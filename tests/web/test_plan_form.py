@@ -49,7 +49,8 @@ def fields_on(page):
         ({"sheet": "rectangle", "twists": "rhombi", "grid": "rotated", "slope": "20,4"},
          {"sheet": "rectangle", "width": 297, "height": 210, "twists": "rhombi", "slope": (20, 4)}),
         ({"sheet": "polygon", "pitch": "8", "border": "trimmed"},
-         {"sheet": "polygon", "corners": ((-90, -80), (110, -80), (70, 90), (-60, 75)), "pitch": 8, "border": "trimmed"}),
+         {"sheet": "polygon", "corners": ((-90, -80), (110, -80), (70, 90), (-60, 75)), "pitch": 8,
+          "border": "trimmed"}),
         ({"sheet": "square", "side": "200", "grid": "pitch", "pitch": "10",
           "twist": "triangle,0,0,ccw\r\ntriangle,3,0,cw,1", "leave_out": "", "first_hand": "cw"},
          {"sheet": "square", "side": 200, "pitch": 10, "twist": (
