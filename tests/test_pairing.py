@@ -112,7 +112,7 @@ def test_stages_without_a_figure_in_common_are_refused(result, stages):
 
 def test_verdicts_and_habits_are_told_as_they_were(paired, result):
     judgement = {"verdict": "too_close", "tolerances": {"sha256": "0"}}
-    told = result(judgement=judgement, diagnosis={"reason": None, "findings": [{"kind": "overturn"}]})
+    told = result(judgement=judgement, diagnosis={"reason": None, "findings": [{"code": "overturn"}]})
     found, _ = paired(piece(1), piece(2), (told, result(diagnosis=None)))
     assert found.verdicts == ("too close to call", "not judged")
     assert found.habits == (("overturn",), ("not looked for",))

@@ -143,7 +143,8 @@ def _habits(result: Result) -> tuple[str, ...]:
         return ("not looked for",)
     if found.get("reason"):
         return (str(found["reason"]),)
-    names = tuple(HABITS.get(one["kind"], str(one["kind"])) for one in found.get("findings", ()))
+    codes = dict.fromkeys(str(one.get("code")) for one in found.get("findings", ()))
+    names = tuple(HABITS.get(code, code) for code in codes)
     return names or ("none stands out",)
 
 
