@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from foldtrue.cli import foldtrue, run
-from foldtrue.cli.questions import QUESTIONS
 from foldtrue.plan.file import read_plan
+from foldtrue.plan.questions import QUESTIONS
 
 PANEL = ["plan", "new", "--height", "240"]
 

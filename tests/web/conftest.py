@@ -28,13 +28,13 @@ def plan_text():
 
 
 @pytest.fixture
-def photo(tmp_path):
+def upload(tmp_path):
     return Path(shutil.copy(SAMPLES / "window-panel" / "photo.jpg", tmp_path / "upload"))
 
 
 @pytest.fixture
-def job(desk, plan_text, photo):
-    return desk.add("piece", ("Window panel", plan_text), [("panel.jpg", photo)], {})
+def job(desk, plan_text, upload):
+    return desk.add("piece", ("Window panel", plan_text), [("panel.jpg", upload)], {})
 
 
 @pytest.fixture

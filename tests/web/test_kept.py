@@ -8,9 +8,10 @@ import sqlite3
 from datetime import date
 
 import pytest
-from recorded import made_entry, made_result, with_photo
+from recorded import made_entry, made_result, sha, with_photo
 
 from foldtrue.record.store import Record
+from foldtrue.report.result import result_record
 from foldtrue.web.pages.shelf import PER_PAGE
 
 SCRIPT = "<script>alert(1)</script>"
@@ -28,12 +29,12 @@ def kept(app, tmp_path):
 
 
 @pytest.fixture
-def done(app, photo, plan_text):
+def done(app, upload, plan_text):
     """A finished job with a made result of its photo; the photo's plan is not the result's, so none is given."""
 
     def make(kind="piece", **changes):
         desk = app.state.bench.desk
-        job = desk.add(kind, ("Window panel", plan_text), [("panel.jpg", photo)], {})
+        job = desk.add(kind, ("Window panel", plan_text), [("panel.jpg", upload)], {})
         desk.out(job).mkdir()
         (desk.out(job) / "result.json").write_text(json.dumps(made_result(1)))
         return desk.change(job, state="done", **changes)
@@ -149,11 +150,30 @@ def test_only_two_are_compared(client, kept, query):
     assert "Tick two" in answer.text
 
 
-def test_two_different_pieces_are_not_compared(client, kept):
-    kept(made_entry(1), made_entry(2))
-    answer = client.get("/shelf/compare?number=1&number=2")
-    assert answer.status_code == 400
-    assert "two different pieces" in answer.text
+def whole_result(inspection, seed, scale=1.0, plan="one plan"):
+    """A result of the published form whose mean error of place is so many times that of the made inspection."""
+    record = json.loads(json.dumps(result_record(inspection)))
+    record["provenance"]["photo"]["sha256"] = sha(f"photo {seed}")
+    record["provenance"]["plan"]["sha256"] = sha(plan)
+    record["summary"]["position_mean_error_mm"] *= scale
+    return record
+
+
+def test_two_pieces_are_held_side_by_side_by_ticking_them_on_the_shelf(client, kept, inspection):
+    numbers = kept(*(made_entry(k, result=whole_result(inspection, k, 1 + 9 * (k > 1))) for k in (1, 2)))
+    ticks = re.findall(r'type="checkbox" name="number" value="(\d+)"', client.get("/shelf").text)
+    assert sorted(map(int, ticks)) == numbers
+    page = client.get(f"/shelf/compare?number={ticks[0]}&number={ticks[1]}").text
+    rows = dict(re.findall(r'<tr><th scope="row">([^<]*)</th>(?:<td>[^<]*</td>){2}<td>([^<]*)</td>', page))
+    assert rows["Mean error of place"] == "smaller in panel 1"
+    assert rows["Mean error of turn"] == "cannot be told apart"
+    assert {"Closure, RMS", "Distances across, RMS error", "Verdict when measured", "Habits"} <= set(rows)
+    assert "different plans" not in page
+
+
+def test_pieces_of_different_plans_say_what_alone_is_compared(client, kept, inspection):
+    kept(*(made_entry(k, result=whole_result(inspection, k, plan=f"plan {k}")) for k in (1, 2)))
+    assert "only figures relative to each one&#39;s own plan" in client.get("/shelf/compare?number=1&number=2").text
 
 
 def test_progress_is_of_those_that_were_chosen(client, kept):
@@ -207,7 +227,7 @@ def test_a_damaged_camera_file_is_said_to_be_one(client, tmp_path, content):
     assert "camera.json cannot be read" in client.get("/settings").text
 
 
-def test_limits_of_the_persons_own_can_be_chosen_and_go_to_the_next_photo(client, app, token, tmp_path, photo):
+def test_limits_of_the_persons_own_can_be_chosen_and_go_to_the_next_photo(client, app, token, tmp_path, upload):
     from foldtrue.judge.tolerances import tolerances_text
 
     (tmp_path / "tolerances").mkdir()
@@ -215,7 +235,7 @@ def test_limits_of_the_persons_own_can_be_chosen_and_go_to_the_next_photo(client
     client.post("/settings", data={"token": token, "units": "mm", "limits": "mine"})
     plan = app.state.bench.plans.cards()[0].id
     fields = {"token": token, "plan": plan, "stage": "piece"}
-    client.post("/photo", data=fields, files={"photo": photo.read_bytes()})
+    client.post("/photo", data=fields, files={"photo": upload.read_bytes()})
     assert app.state.bench.desk.jobs()[0].options["tolerances"] == "mine"
 
 

@@ -78,12 +78,12 @@ HOSTILE = {
 }
 
 
-def test_what_is_no_photo_is_declined_with_what_to_do_and_never_shown(desk, job, runner, photo, plan_text):
+def test_what_is_no_photo_is_declined_with_what_to_do_and_never_shown(desk, job, runner, upload, plan_text):
     """One measuring process takes them all, and then a photo."""
     true = desk.photo_files(job)[0].read_bytes()
-    photo.write_bytes(true)
+    upload.write_bytes(true)
     for name, content in HOSTILE.items():
-        desk.photo_files(job)[0].write_bytes(content(photo))
+        desk.photo_files(job)[0].write_bytes(content(upload))
         job = desk.change(job, state="waiting")
         runner.add(job)
         done = settled(desk, job)
@@ -95,7 +95,7 @@ def test_what_is_no_photo_is_declined_with_what_to_do_and_never_shown(desk, job,
     assert settled(desk, job).state == "done"
 
 
-def test_a_stopped_job_stops_at_once_and_the_next_one_runs(desk, job, runner, plan_text, photo):
+def test_a_stopped_job_stops_at_once_and_the_next_one_runs(desk, job, runner, plan_text, upload):
     again = desk.again(job, {})
     runner.add(job)
     while desk.read(job.id).state != "running":

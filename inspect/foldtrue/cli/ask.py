@@ -9,10 +9,10 @@ from typing import Any
 
 import click
 
-from foldtrue.cli.questions import QUESTIONS, Question, filled_in
 from foldtrue.errors import PlanError, UsageError
 from foldtrue.plan.file import Plan, write_plan
-from foldtrue.plan.new import PlanWords, choose, make_plan
+from foldtrue.plan.new import PlanWords, make_plan
+from foldtrue.plan.questions import QUESTIONS, Question, answered, filled_in
 from foldtrue.plan.summary import PlanSummary, check_plan, summary_text
 
 BACK = "back"
@@ -72,17 +72,10 @@ def _as_text(value: Any) -> str:
 
 def _take(question: Question, words: PlanWords, answer: str) -> PlanWords | None:
     """The words with the answer, and what it leads to; None, with the reason shown, when it is no answer."""
-    choices = question.choices(words)
-    if choices and answer not in choices:
-        click.echo(f"'{answer}' is none of {', '.join(choices)}.")
-        return None
     try:
-        told = choose(words, question.word, question.read(answer))
-    except click.BadParameter as error:
-        click.echo(error.message)
-        return None
-    except ValueError:
-        click.echo(f"'{answer}' is not a {'whole number' if question.word in _WHOLE else 'number'}.")
+        told = answered(words, question, answer)
+    except UsageError as error:
+        click.echo(str(error))
         return None
     try:
         click.echo(f"So far: {_prediction(_checked(make_plan(filled_in(told)).plan))}")
@@ -92,9 +85,6 @@ def _take(question: Question, words: PlanWords, answer: str) -> PlanWords | None
             return None
         click.echo(f"So far it does not fold: {error}")
     return told
-
-
-_WHOLE = ("divisions", "rings", "corner_pleats")
 
 
 @lru_cache(maxsize=8)

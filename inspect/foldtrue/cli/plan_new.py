@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from foldtrue.cli.parts import FILE
-from foldtrue.cli.plan_words import each, once, read_corners, read_place, read_pleat, read_slope, read_twist
+from foldtrue.cli.plan_words import each, once
 from foldtrue.errors import PlanError
+from foldtrue.plan.said import read_corners, read_place, read_pleat, read_slope, read_twist
 
 if TYPE_CHECKING:
     from foldtrue.plan.new import PlanWords

@@ -134,6 +134,21 @@ def show(number: int, out: Path | None, record_file: Path | None) -> None:
 
 
 @record.command()
+@click.argument("one", type=int, metavar="NUMBER")
+@click.argument("other", type=int, metavar="NUMBER")
+@record_option
+def compare(one: int, other: int, record_file: Path | None) -> None:
+    """Hold two recorded pieces side by side, each against its own plan: which figures differ by more than both
+    uncertainties together."""
+    from foldtrue.pairing import pair_pieces, pair_text
+
+    with open_record(record_file) as kept:
+        results = kept.entry(one).result, kept.entry(other).result
+        rows = {row.number: row for row in kept.find()}
+    click.echo(pair_text(pair_pieces((rows[one], rows[other]), results)))
+
+
+@record.command()
 @click.argument("target", type=FILE, metavar="FILE")
 @filter_options
 @record_option

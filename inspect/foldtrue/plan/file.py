@@ -141,11 +141,16 @@ def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return dict(pairs)
 
 
+def plan_text(plan: Plan) -> bytes:
+    """A plan as indented JSON, UTF-8."""
+    text = json.dumps(plan.model_dump(mode="json", exclude_none=True), indent=2, ensure_ascii=False)
+    return f"{text}\n".encode()
+
+
 def write_plan(plan: Plan, path: str | Path) -> None:
     """Write a plan as indented JSON, readable again by `read_plan`. Raises PlanError when it cannot be written."""
-    text = json.dumps(plan.model_dump(mode="json", exclude_none=True), indent=2, ensure_ascii=False)
     try:
-        Path(path).write_text(text + "\n", "utf-8")
+        Path(path).write_bytes(plan_text(plan))
     except OSError as error:
         raise PlanError(f"Cannot write the plan {path}: {error.strerror or error}.") from None
 

@@ -33,7 +33,8 @@ def instructions(mat: Mat, cut_out: bool) -> Sequence[tuple[str, Sequence[str]]]
         "Print page 1 alone at 100 % (actual size); switch off 'fit to page' and every other scaling.",
         f"Measure both bars with a good steel rule to a quarter of a millimetre: {bottom:g} mm along the bottom, "
         f"{left:g} mm along the left side, as designed. Printers are off by a per cent or so.",
-        f"Give what you read, bottom bar first: foldtrue piece PHOTO --plan PLAN --bars {bottom:g},{left:g}. "
+        "Give what you read when you measure a photo, bottom bar first: on the page, or with "
+        f"foldtrue piece PHOTO --plan PLAN --bars {bottom:g},{left:g}. "
         "Without it sizes are uncertain by some per cent, whatever the photo.",
         "Every print has lengths of its own, and paper grows when it is damp: measure the sheet that you use.",
     )

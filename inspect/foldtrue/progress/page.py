@@ -24,7 +24,7 @@ body { font: 16px/1.45 sans-serif; color: #000; background: #fff; max-width: 50r
 h1 { font-size: 1.6rem } h2 { font-size: 1.25rem; margin-top: 2.2rem; border-top: 1px solid #000; padding-top: .8rem }
 h3 { font-size: 1rem; margin-bottom: 0 } .verdict { font-weight: bold }
 table { border-collapse: collapse; font-size: .85rem; width: 100% } th, td { text-align: left; padding: .2rem .6rem .2rem 0; border-bottom: 1px solid #999 }
-.legend span { margin-right: 1.4em; white-space: nowrap } .small { font-size: .85rem }
+.legend span { margin-right: 1.4em; display: inline-block } .small { font-size: .85rem }
 @media print { h2 { break-before: page } svg, table { break-inside: avoid } }
 """  # noqa: E501
 _ABOUT = (
@@ -98,7 +98,7 @@ def _wide(content: str) -> str:
 def _breakdown(found: MetricProgress) -> str:
     if not found.breakdown:
         return ""
-    head = "".join(f"<th>{escape(cell)}</th>" for cell in BREAKDOWN_HEAD)
+    head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in BREAKDOWN_HEAD)
     rows = "".join(
         f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in breakdown_cells(row))}</tr>" for row in found.breakdown
     )

@@ -155,7 +155,7 @@ def cautions(progress: Progress) -> list[str]:
     ]
 
 
-BREAKDOWN_HEAD = ("", "pieces", "latest five (lowest to highest)", "change per ten pieces", "p", "")
+BREAKDOWN_HEAD = ("part", "pieces", "latest five (lowest to highest)", "change per ten pieces", "p", "finding")
 
 
 def breakdown_cells(row: Row) -> tuple[str, ...]:

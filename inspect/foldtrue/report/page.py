@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
@@ -28,12 +28,14 @@ Record = Mapping[str, Any]
 @dataclass(frozen=True, kw_only=True)
 class PageOptions:
     """date: of the report, as it is to stand there. title: instead of the plan's name. maker: who folded the piece,
-    nobody without it. units: of lengths. Raises UsageError for one of them without a letter."""
+    nobody without it. units: of lengths. advice: puts the result's advice, which names options of the command line,
+    into the words of whoever the report is for. Raises UsageError for one of them without a letter."""
 
     date: str
     title: str | None = None
     maker: str | None = None
     units: Units = field(default_factory=Units)
+    advice: Callable[[str], str] = str
 
     def __post_init__(self) -> None:
         for name, text in (("title", self.title), ("maker", self.maker), ("date", self.date)):
@@ -70,6 +72,7 @@ def report_page(record: Record, pictures: Pictures, options: PageOptions) -> str
         date=shown(options.date),
         behind=record["side"] == "back",
         units=units,
+        advised=options.advice,
         sections=sections,
         record=record,
         verdict=judged,

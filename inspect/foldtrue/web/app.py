@@ -17,6 +17,7 @@ from starlette.staticfiles import StaticFiles
 
 from foldtrue.errors import FoldtrueError
 from foldtrue.web.bench import bench_of, make_bench
+from foldtrue.web.controls import page_words
 from foldtrue.web.guard import Guard, Limits
 from foldtrue.web.pages import job, photo, plan, progress, record, settings, shelf, start
 from foldtrue.web.pages import print as printing
@@ -39,6 +40,8 @@ def make_app(home: Path, hosts: frozenset[str], limits: Limits | None = None) ->
             Route("/try", start.try_it, methods=["POST"]),
             Route("/plan", plan.show),
             Route("/plan", plan.keep, methods=["POST"]),
+            Route("/plan/new", plan.new),
+            Route("/plan/new/{what}.svg", plan.new_drawing),
             Route("/photo", photo.show),
             Route("/photo", photo.take, methods=["POST"]),
             Route("/job/{id}", job.show),
@@ -83,6 +86,6 @@ async def _say(request: Request, error: Exception) -> Response:
         what = "There is no such page." if error.status_code == 404 else error.detail
         return bench_of(request).page("sorry.html", error.status_code, what=what, advice="")
     if isinstance(error, FoldtrueError):
-        return bench_of(request).page("sorry.html", 400, what=error.what, advice=error.advice)
+        return bench_of(request).page("sorry.html", 400, what=page_words(error.what), advice=page_words(error.advice))
     advice = "Load the page again. The details are in the terminal that started it."
     return bench_of(request).page("sorry.html", 500, what="foldtrue failed on this page.", advice=advice)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -21,8 +21,10 @@ from foldtrue.report.tables import summary_text
 from foldtrue.report.twist_rows import TwistRow, twist_rows, worst_first
 from foldtrue.report.units import Units
 from foldtrue.report.verdict_part import Verdict, verdict
+from foldtrue.web.controls import PHOTO, page_words, without_place
 
 Record = Mapping[str, Any]
+_CONTROLS = without_place(PHOTO)
 WRITTEN = ("result.json", "twists.csv", "pleats.csv", "grid.json", "sheet.json")
 
 
@@ -61,16 +63,16 @@ def shown_result(out: Path, units: Units, limits: str | None = None) -> Shown:
     not there."""
     files = tuple(name for name in WRITTEN if (out / name).is_file())
     if "grid.json" in files:
-        return Shown("grid", _lines(grid_text(_read(out / "grid.json"))), (), (), (), None, files)
+        return Shown("grid", _said(grid_text(_read(out / "grid.json"))), (), (), (), None, files)
     if "sheet.json" in files:
-        return Shown("sheet", _lines(sheet_text(_read(out / "sheet.json"))), (), (), (), None, files)
+        return Shown("sheet", _said(sheet_text(_read(out / "sheet.json"))), (), (), (), None, files)
     record = _read(out / "result.json")
     if limits is not None:
         record["judgement"] = judge_by(find_tolerances(limits), Rule(), record)
-    habits = _lines(diagnosis_text(record["diagnosis"])) if "diagnosis" in record else ()
-    lines = tuple(units.sentence(line) for line in _lines(summary_text(record)))
+    habits = _said(diagnosis_text(record["diagnosis"])) if "diagnosis" in record else ()
+    lines = _said(units.sentence(summary_text(record)))
     rows = tuple(_row(row, units) for row in worst_first(twist_rows(record)))
-    return Shown("piece", lines, rows, _notes(record), habits, verdict(record, units), files)
+    return Shown("piece", lines, rows, _notes(record), habits, _verdict(record, units), files)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -80,8 +82,15 @@ def _read(path: Path) -> dict[str, Any]:
     return content
 
 
-def _lines(text: str) -> tuple[str, ...]:
-    return tuple(line for line in text.split("\n") if line.strip())
+def _said(text: str) -> tuple[str, ...]:
+    return tuple(page_words(line, _CONTROLS) for line in text.split("\n") if line.strip())
+
+
+def _verdict(record: Record, units: Units) -> Verdict | None:
+    judged = verdict(record, units)
+    if judged is None:
+        return None
+    return replace(judged, settle=tuple((what, page_words(advice, _CONTROLS)) for what, advice in judged.settle))
 
 
 def _row(row: TwistRow, units: Units) -> Row:
@@ -101,4 +110,4 @@ def _row(row: TwistRow, units: Units) -> Row:
 def _notes(record: Record) -> tuple[tuple[str, str, str], ...]:
     names = dict.fromkeys(name for twist in record["twists"] for name in twist["flags"])
     known = [(name, FLAGS[name]) for name in names if name in FLAGS]
-    return tuple((name, flag.sentence, flag.advice) for name, flag in known)
+    return tuple((name, flag.sentence, page_words(flag.advice, _CONTROLS)) for name, flag in known)

@@ -173,7 +173,7 @@ KINDS: Mapping[str, Callable[[list[Path], Path, Path, Mapping[str, Any], Step], 
 def _inspect_options(options: Mapping[str, Any], made: Callable[..., Any]) -> Any:
     from foldtrue.kept_camera import kept_lenses
 
-    known = ("view", "side", "reference", "bars_mm", "held", "pins")
+    known = ("view", "side", "reference", "bars_mm", "dpi", "held", "pins")
     said = {name: options[name] for name in known if options.get(name) is not None}
     if "bars_mm" in said:
         said["bars_mm"] = tuple(said["bars_mm"])

@@ -17,9 +17,12 @@ from foldtrue.judge.tolerances import DEFAULT, kept_sets
 from foldtrue.report.files import CROP, TOUCH_UP
 from foldtrue.steps import STEP_WORDS
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
+from foldtrue.web.controls import PHOTO, page_words, without_place
 from foldtrue.web.desk import OPEN, Job
+from foldtrue.web.photo_form import options_of
+from foldtrue.web.plans import summary_of
 from foldtrue.web.shown import shown_result
-from foldtrue.web.stages import VIEW_WORDS, stage_of
+from foldtrue.web.stages import stage_of
 
 FILES: Mapping[str, str] = {
     "picture.jpg": "image/jpeg",
@@ -40,9 +43,22 @@ async def show(request: Request) -> Response:
     if job.state in OPEN:
         return bench.page("running.html", job=job, step=STEP_WORDS.get(job.step, ""))
     if job.state != "done":
-        pins = (bench.desk.out(job) / "picture.json").is_file()
-        return bench.page("declined.html", job=job, pins=pins, views=VIEW_WORDS, stage=stage_of(job.kind))
+        return await run_in_threadpool(_declined, bench, job)
     return await run_in_threadpool(_result, bench, job, request.query_params.get("limits"))
+
+
+def _declined(bench: Bench, job: Job) -> Response:
+    pins = (bench.desk.out(job) / "picture.json").is_file()
+    controls = PHOTO if pins else without_place(PHOTO)
+    said = {"what": page_words(job.what, controls), "advice": page_words(job.advice, controls)}
+    return bench.page("declined.html", job=job, pins=pins, **said, **_again(bench, job))
+
+
+def _again(bench: Bench, job: Job) -> dict[str, Any]:
+    """For the form that measures the same photos with other answers, where there is anything to answer."""
+    stage = stage_of(job.kind)
+    rings = summary_of((bench.desk.folder(job.id) / "plan.json").read_bytes()).rings if job.kind == "ring" else 0
+    return {"stage": stage, "controls": PHOTO, "rings": rings, "again": bool(job.photos and stage.views)}
 
 
 def _result(bench: Bench, job: Job, limits: str | None) -> Response:
@@ -51,7 +67,7 @@ def _result(bench: Bench, job: Job, limits: str | None) -> Response:
     crops = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
     sets = list(dict.fromkeys([DEFAULT, *kept_sets()]))
     values = {"job": job, "shown": shown, "files": shown.files, "crops": crops, "sets": sets, "limits": limits}
-    return bench.page(f"result-{shown.kind}.html", **values)
+    return bench.page(f"result-{shown.kind}.html", **values, **_again(bench, job))
 
 
 async def state(request: Request) -> Response:
@@ -67,11 +83,10 @@ async def stop(request: Request) -> Response:
 
 
 async def again(request: Request) -> Response:
-    """The same photos once more with what the person added: the view, the place of the piece."""
+    """The same photos once more with other answers, and the place of the piece where it was laid down by hand."""
     bench, job, form = bench_of(request), _job(request), await read_form(request)
-    options: dict[str, Any] = dict(job.options)
-    if words(form, "view"):
-        options["view"] = words(form, "view")
+    kept = {name: job.options[name] for name in ("tolerances", "pins") if name in job.options}
+    options: dict[str, Any] = kept | options_of(form, stage_of(job.kind))
     pins = await run_in_threadpool(_pins, words(form, "pins", 4000), bench.desk.out(job) / "picture.json")
     options["pins"] = pins or options.get("pins")
     new = await run_in_threadpool(bench.desk.again, job, options)
@@ -99,11 +114,16 @@ async def report(request: Request) -> Response:
     return Response(content, media_type=kind, headers={"Content-Disposition": kept})
 
 
+def _advice(text: str) -> str:
+    return page_words(text, without_place(PHOTO))
+
+
 def _report(bench: Bench, job: Job, form: str) -> bytes:
     from foldtrue.piece_report import html_report, pdf_report, read_finished
     from foldtrue.report.page import PageOptions
 
-    found, options = read_finished(bench.desk.out(job)), PageOptions(date=date.today().isoformat(), units=bench.units())
+    found = read_finished(bench.desk.out(job))
+    options = PageOptions(date=date.today().isoformat(), units=bench.units(), advice=_advice)
     return html_report(found, options).encode() if form == "html" else pdf_report(found, options)
 
 

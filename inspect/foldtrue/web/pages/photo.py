@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
-from typing import Any, get_args
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
@@ -14,14 +13,13 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from foldtrue.errors import UsageError
-from foldtrue.handover import Held
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
+from foldtrue.web.controls import PHOTO
 from foldtrue.web.desk import Job
+from foldtrue.web.photo_form import options_of
 from foldtrue.web.plans import PlanCard, summary_of
 from foldtrue.web.settings import read_settings
-from foldtrue.web.stages import VIEW_WORDS, Stage, stage_of
-
-_REFERENCES = ("auto", "none", "mat", "card", "A4", "Letter", "scan")
+from foldtrue.web.stages import Stage, stage_of
 
 
 async def show(request: Request) -> Response:
@@ -29,7 +27,7 @@ async def show(request: Request) -> Response:
     card = _card(bench, request.query_params.get("plan", ""))
     summary = await run_in_threadpool(summary_of, card.text)
     stage = stage_of(request.query_params.get("stage", ""))
-    return bench.page("photo.html", card=card, summary=summary, stage=stage, views=VIEW_WORDS, references=_REFERENCES)
+    return bench.page("photo.html", card=card, summary=summary, stage=stage, controls=PHOTO)
 
 
 async def take(request: Request) -> Response:
@@ -58,6 +56,7 @@ def _lay_down(bench: Bench, card: PlanCard, stage: Stage, form: FormData) -> Job
         raise UsageError("No photo was sent.", "Choose one first.")
     if len(uploads) > 1 and not stage.several:
         raise UsageError("One photo at a time at this stage.", "Send them one by one.")
+    options = {"tolerances": read_settings(bench.home).limits, **options_of(form, stage)}
     bench.home.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=bench.home, prefix="upload-") as folder:
         photos = []
@@ -66,34 +65,4 @@ def _lay_down(bench: Bench, card: PlanCard, stage: Stage, form: FormData) -> Job
             with file.open("wb") as target:
                 shutil.copyfileobj(upload.file, target, 1 << 20)
             photos.append((upload.filename or "photo", file))
-        return bench.desk.add(stage.kind, (card.name, card.text), photos, _options(bench, form, stage))
-
-
-def _options(bench: Bench, form: FormData, stage: Stage) -> dict[str, Any]:
-    said: dict[str, Any] = {"tolerances": read_settings(bench.home).limits}
-    if words(form, "view") in stage.views:
-        said["view"] = words(form, "view")
-    if words(form, "rings").isdecimal():
-        said["rings"] = int(words(form, "rings"))
-    if stage.kind in ("piece", "ring"):
-        if words(form, "side") in ("front", "back"):
-            said["side"] = words(form, "side")
-        if words(form, "reference") in _REFERENCES:
-            said["reference"] = words(form, "reference")
-        if words(form, "held") in get_args(Held):
-            said["held"] = words(form, "held")
-        if words(form, "bars"):
-            said["bars_mm"] = _bars(words(form, "bars"))
-        said["same_way_up"] = bool(words(form, "same_way_up"))
-    return said
-
-
-def _bars(text: str) -> list[float]:
-    """Raises UsageError for anything but two lengths."""
-    try:
-        bottom, left = (float(part) for part in text.replace(";", ",").split(","))
-    except ValueError:
-        raise UsageError(
-            f"{text} is not two lengths.", "Write both bars in mm with a comma between: 180.2, 260.4."
-        ) from None
-    return [bottom, left]
+        return bench.desk.add(stage.kind, (card.name, card.text), photos, options)

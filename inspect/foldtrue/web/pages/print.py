@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -11,6 +11,9 @@ from starlette.responses import Response
 
 from foldtrue.web.bench import bench_of
 from foldtrue.web.plans import PlanCard
+
+if TYPE_CHECKING:
+    from foldtrue.printing.drawing import Page
 
 DRAWING_WORDS = {
     "creases": "Crease pattern",
@@ -33,15 +36,14 @@ async def show(request: Request) -> Response:
 
 async def drawing_svg(request: Request) -> Response:
     """A preview."""
-    text = await run_in_threadpool(_drawn, _card(request, request.path_params["id"]), _what(request), "fit", True)
-    return Response(text, media_type="image/svg+xml", headers={"Content-Security-Policy": _SVG_POLICY})
+    return await run_in_threadpool(preview, _card(request, request.path_params["id"]).text, _what(request))
 
 
 async def drawing_pdf(request: Request) -> Response:
     what, paper = _what(request), request.query_params.get("paper", "A4")
     if paper not in (*PAPERS, "fit"):
         raise HTTPException(404)
-    content = await run_in_threadpool(_drawn, _card(request, request.path_params["id"]), what, paper, False)
+    content = await run_in_threadpool(_drawn_pdf, _card(request, request.path_params["id"]).text, what, paper)
     return _saved(content, f"foldtrue-{what}-{paper}.pdf")
 
 
@@ -71,14 +73,25 @@ def _what(request: Request) -> str:
     return what
 
 
-def _drawn(card: PlanCard, what: Any, paper: Any, preview: bool) -> bytes:
-    from foldtrue.plan.file import plan_of_text
-    from foldtrue.plan_drawings import DrawOptions, plan_pages
-    from foldtrue.printing.pdf import pdf_bytes
+def preview(plan: bytes, what: Any) -> Response:
+    """A drawing of the plan of that text, as a picture for a page."""
     from foldtrue.printing.svg import svg_text
 
-    pages = plan_pages(plan_of_text(card.text, "The plan"), [what], DrawOptions(paper=paper))
-    return svg_text(pages).encode() if preview else pdf_bytes(pages)
+    text = svg_text(_drawn(plan, what, "fit"))
+    return Response(text, media_type="image/svg+xml", headers={"Content-Security-Policy": _SVG_POLICY})
+
+
+def _drawn_pdf(plan: bytes, what: Any, paper: Any) -> bytes:
+    from foldtrue.printing.pdf import pdf_bytes
+
+    return pdf_bytes(_drawn(plan, what, paper))
+
+
+def _drawn(plan: bytes, what: Any, paper: Any) -> tuple[Page, ...]:
+    from foldtrue.plan.file import plan_of_text
+    from foldtrue.plan_drawings import DrawOptions, plan_pages
+
+    return plan_pages(plan_of_text(plan, "The plan"), [what], DrawOptions(paper=paper))
 
 
 def _saved(content: bytes, name: str) -> Response:

@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from foldtrue.errors import AlreadyRecorded, FoldtrueError, UsageError
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form, words
+from foldtrue.web.controls import page_words
 from foldtrue.web.desk import Job
 
 _LONGEST_NOTE = 10_000
@@ -46,7 +47,8 @@ async def keep(request: Request) -> Response:
         advice = f"Look at number {error.number} first. To record it once more all the same, tick the box below."
         return bench.page("record.html", 409, job=job, said=said, what=error.what, advice=advice, known=error.number)
     except FoldtrueError as error:
-        return bench.page("record.html", 400, job=job, said=said, what=error.what, advice=error.advice, known=0)
+        advice = page_words(error.advice)
+        return bench.page("record.html", 400, job=job, said=said, what=error.what, advice=advice, known=0)
     return go_to(f"/shelf/{number}?new=yes")
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from foldtrue.errors import UsageError
 from foldtrue.handover_record import RecordedPiece, RecordFilter
+from foldtrue.measured import plus_minus
 from foldtrue.web.bench import Bench, bench_of, go_to, read_form
 from foldtrue.web.shelf import (
     Wish,
@@ -105,25 +106,44 @@ async def compare(request: Request) -> Response:
 
 
 def _compare(request: Request) -> Response:
-    """Two inspections of one piece, the earlier one as what was before."""
-    from foldtrue.judge.compare import compare_records
-    from foldtrue.report.judgement import comparison_text
-
+    """Two inspections: of one piece the earlier one as what was before, of two pieces side by side."""
     bench = bench_of(request)
     ticked = {int(said) for said in request.query_params.getlist("number") if said.isdecimal() and len(said) < 10}
     if len(ticked) != 2:
-        raise UsageError("To compare, exactly two inspections are needed.", "Tick two, and no more.")
+        raise UsageError("To compare, exactly two are needed.", "Tick two, and no more.")
     rows = sorted(
         (_row(bench, number) for number in ticked), key=lambda row: (row.done_on, row.recorded_at, row.number)
     )
-    if rows[0].piece != rows[1].piece:
-        raise UsageError("These are two different pieces.", "Tick two inspections of one piece.")
     with _kept(bench) as kept:
         results = [kept.entry(row.number).result for row in rows]
+    return (_before_and_after if rows[0].piece == rows[1].piece else _side_by_side)(bench, rows, results)
+
+
+def _before_and_after(bench: Bench, rows: Sequence[RecordedPiece], results: Sequence[Mapping[str, Any]]) -> Response:
+    from foldtrue.judge.compare import compare_records
+    from foldtrue.report.judgement import comparison_text
+
     if any(result["format"] != "foldtrue-result" for result in results):
         raise UsageError("Only measured pieces can be compared, not sheets or grids.", "Tick two of the stage piece.")
     text = bench.units().sentence(comparison_text(compare_records(*results)))
     return bench.page("compare.html", before=rows[0], after=rows[1], lines=text.split("\n"))
+
+
+def _side_by_side(bench: Bench, rows: Sequence[RecordedPiece], results: Sequence[Mapping[str, Any]]) -> Response:
+    from foldtrue.pairing import PairRow, Value, difference_words, pair_pieces
+
+    found = pair_pieces((rows[0], rows[1]), (results[0], results[1]))
+    units, names = bench.units(), (rows[0].piece, rows[1].piece)
+
+    def said(each: Value, unit: str) -> str:
+        if each.value is None or unit != "mm":
+            return each.why or plus_minus(each.value, each.u95, unit)
+        return units.length(each.value, each.u95)
+
+    def shown(row: PairRow) -> tuple[str, list[str], str]:
+        return row.title, [said(each, row.unit) for each in row.values], difference_words(row, names)
+
+    return bench.page("pair.html", found=found, cards=_cards(bench, rows), rows=[shown(row) for row in found.rows])
 
 
 async def ask_remove(request: Request) -> Response:

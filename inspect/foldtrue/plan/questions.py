@@ -1,4 +1,4 @@
-"""The questions of foldtrue plan new --ask: what each settles, asks, explains and offers."""
+"""The questions that lead to a plan, for the terminal and for pages: what each settles, asks, explains and offers."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from foldtrue.cli.plan_words import read_corners, read_slope
-from foldtrue.errors import FoldtrueError
-from foldtrue.plan.new import DEFAULT_DIVISIONS, DEFAULT_SPACING, PlanWords, make_plan
+from foldtrue.errors import FoldtrueError, UsageError
+from foldtrue.plan.new import DEFAULT_DIVISIONS, DEFAULT_SPACING, PlanWords, choose, make_plan
 from foldtrue.plan.parts import HoneycombRecipe
+from foldtrue.plan.said import number, read_corners, read_place, read_pleat, read_slope, read_twist
 
 
 @dataclass(frozen=True)
 class Question:
     """One step: the word of PlanWords it settles, what it asks and explains, and the answer it offers.
 
-    choices: the only answers, where there are so few. read: text -> value, ValueError or click.BadParameter when it is
-    none. when: whether it is asked at all. needed: a plan cannot be made before it is answered.
+    choices: the only answers, where there are so few. read: text -> value, ValueError or UsageError when it is none.
+    when: whether it is asked at all. needed: a plan cannot be made before it is answered.
     """
 
     word: str
@@ -89,7 +89,7 @@ QUESTIONS = (
         "Height, mm",
         "From side to side of the hexagon (flat to flat).",
         _always("240"),
-        float,
+        number,
         when=lambda w: w.sheet == "hexagon" and w.side is None,
         needed=True,
     ),
@@ -98,7 +98,7 @@ QUESTIONS = (
         "Side, mm",
         "Length of the square's side.",
         _always("200"),
-        float,
+        number,
         when=lambda w: w.sheet == "square",
         needed=True,
     ),
@@ -107,7 +107,7 @@ QUESTIONS = (
         "Width, mm",
         "The rectangle's side along x; a rotated grid runs along it.",
         _always("297"),
-        float,
+        number,
         when=lambda w: w.sheet == "rectangle",
         needed=True,
     ),
@@ -116,7 +116,7 @@ QUESTIONS = (
         "Height, mm",
         "The rectangle's other side, which edge-to-edge divisions divide.",
         _always("210"),
-        float,
+        number,
         when=lambda w: w.sheet == "rectangle",
         needed=True,
     ),
@@ -168,7 +168,7 @@ QUESTIONS = (
         "Pitch, mm",
         "Side of the grid's small triangle.",
         _always("8"),
-        float,
+        number,
         when=lambda w: w.grid_kind == "pitch",
         needed=True,
     ),
@@ -184,7 +184,7 @@ QUESTIONS = (
         "Width of the pleats, rows",
         "In rows of the grid; wider pleats make larger twists.",
         _always("1"),
-        float,
+        number,
         when=_is_recipe,
     ),
     Question(
@@ -192,7 +192,7 @@ QUESTIONS = (
         "Spacing, pitches",
         "From one twist to the next. Close twists make a dense, thick piece.",
         _spacing_offered,
-        float,
+        number,
         when=_is_recipe,
     ),
     Question(
@@ -200,7 +200,7 @@ QUESTIONS = (
         "Distance of the clusters, pitches",
         "From the middle of one ring of six to the next.",
         _every_offered,
-        float,
+        number,
         when=lambda w: w.layout == "clusters",
     ),
     Question(
@@ -238,6 +238,61 @@ QUESTIONS = (
     ),
     Question("name", "Name", "Shown in reports and drawings.", _name_offered),
 )
+
+
+def _lines(read: Callable[[str], Any]) -> Callable[[str], tuple[Any, ...]]:
+    return lambda text: tuple(read(line.strip()) for line in text.splitlines() if line.strip())
+
+
+def _places(text: str) -> tuple[Any, ...]:
+    return tuple(read_place(place) for place in text.split())
+
+
+MORE = (
+    Question(
+        "twist",
+        "Twists of your own",
+        "One a line: kind,i,j,hand, and if need be turn and width; such as triangle,3,0,cw,1. They stand instead of"
+        " the twists chosen above.",
+        _always(""),
+        _lines(read_twist),
+    ),
+    Question(
+        "step",
+        "Repeat them along",
+        "Two steps i,j with a space between, such as 6,0 0,6: the twists of your own are then a motif, repeated.",
+        _always(""),
+        _places,
+    ),
+    Question(
+        "leave_out",
+        "Places to leave out",
+        "Grid places i,j without their twist, a space between.",
+        _always(""),
+        _places,
+    ),
+    Question(
+        "pleats",
+        "Pleats without a twist",
+        "One a line: i,j,turn,hand, and if need be the width; such as 5,14,2,ccw,1.",
+        _always(""),
+        _lines(read_pleat),
+    ),
+)
+"""What a page asks besides, where the terminal has options: whoever answers it knows it before the rest is asked."""
+_WHOLE = ("divisions", "rings", "corner_pleats")
+
+
+def answered(words: PlanWords, question: Question, text: str) -> PlanWords:
+    """The words with the answer. Raises UsageError when it is none."""
+    choices = question.choices(words)
+    if choices and text not in choices:
+        raise UsageError(f"'{text}' is none of {', '.join(choices)}.")
+    try:
+        value = question.read(text)
+    except ValueError:
+        raise UsageError(f"'{text}' is not a {'whole number' if question.word in _WHOLE else 'number'}.") from None
+    return choose(words, question.word, value)
 
 
 def filled_in(words: PlanWords) -> PlanWords:
