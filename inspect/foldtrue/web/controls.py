@@ -73,6 +73,9 @@ _SENTENCES: Mapping[str, str] = {
     "record check, in a terminal, says whether it is.",
     "Record something with: foldtrue record add": "Put a result on the shelf.",
     "See: foldtrue record list": "Look on the shelf.",
+    "Measure the camera again with foldtrue camera PHOTO --keep,": "Measure the camera again, as “Settings” says,",
+    "measure the camera again, foldtrue camera PHOTO --keep; or say --no-kept-camera.": "measure the camera again, as "
+    "“Settings” says.",
     "Give a result.json that foldtrue piece wrote.": "Measure the photo again.",
 }
 """Advice, or a part of it, that is more than the name of a control."""
