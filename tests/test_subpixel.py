@@ -13,6 +13,7 @@ from foldtrue.subpixel import (
     bilinear,
     cramer_rao_place_px,
     cross_lines,
+    fit_bands,
     fit_bars,
     fit_steps,
     group_median,
@@ -275,3 +276,26 @@ def test_the_stated_variance_of_a_bars_area_and_moment_is_their_scatter():
     for found, variance in ((fit.area, fit.area_var), (fit.moment, fit.moment_var)):
         assert np.std(found) == pytest.approx(noise * np.sqrt(variance[0]), rel=0.06)
     assert np.mean(fit.rss / fit.dof) == pytest.approx(noise**2, rel=0.05)
+
+
+@pytest.mark.parametrize("height", [-30.0, 80.0])
+def test_a_band_with_two_edges_is_found_with_its_width_whatever_its_height(height):
+    place, width, blur = 0.4, 6.3, 1.2
+    band = ndtr((U - place + width / 2) / blur) - ndtr((U - place - width / 2) / blur)
+    at, wide = np.zeros(1), np.array([5.0])
+    for _ in range(6):
+        fit = fit_bands((100 + 0.5 * U + height * band)[None], U, at, wide, blur)
+        at, wide = fit.place, fit.width
+    assert wide[0] == pytest.approx(width, abs=1e-6)
+    assert at[0] == pytest.approx(place, abs=1e-6)
+    assert fit.height[0] * (100 + 0.5 * place) == pytest.approx(height, rel=1e-6)
+
+
+def test_the_stated_variance_of_a_bands_width_and_place_is_their_scatter():
+    rng = np.random.default_rng(2)
+    width, blur, noise = 6.0, 1.2, 0.01
+    band = ndtr((U + width / 2) / blur) - ndtr((U - width / 2) / blur)
+    profiles = 1 + 0.5 * band + rng.normal(0, noise, (4000, len(U)))
+    fit = fit_bands(profiles, U, np.zeros(4000), np.full(4000, width), blur)
+    for found, variance in ((fit.width, fit.width_var), (fit.place, fit.place_var)):
+        assert np.std(found) == pytest.approx(noise * np.sqrt(np.mean(variance)), rel=0.06)

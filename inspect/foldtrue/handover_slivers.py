@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from foldtrue.frames import Array
 
 IntArray = NDArray[np.integer[Any]]
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -22,17 +23,19 @@ class Slivers:
     """Line arrays (G): creases (G, 2), the two that lie on the line; sense: +1 where the first one's paper lies to its
     left in the folded frame, else -1; layers: beside the sliver, on either side; open, lapped: light in the sliver over
     that beside it, less one, where two layers are missing (> 0) and where two are added (< 0), as the photo's other
-    levels let expect. blur_mm: of the photo's edges.
+    levels let expect; resolved: whether it is wide enough that its two edges tell its width, and not its light, which
+    is then taken to be as expected. blur_mm: of the photo's edges.
 
     Sample arrays (M): line (M,) index; t on the first crease; area_mm: height of the sliver's light over that beside
-    it, relative to it, times its width (> 0 bright); area_std_mm from the pixels' noise; middle_mm: of the sliver, from
-    the planned line along the left normal of the first crease; middle_std_mm, inf where the sliver is too faint to have
-    a place; piece: number of the undisturbed piece between crossings.
+    it, relative to it, times its width (> 0 bright); area_std_mm from the pixels' noise, inf where none can be told;
+    middle_mm: of the sliver, from the planned line along the left normal of the first crease; middle_std_mm, inf where
+    the sliver is too faint to have a place; piece: number of the undisturbed piece between crossings.
     """
 
     creases: IntArray
     sense: Array
     layers: IntArray
+    resolved: BoolArray
     blur_mm: float
     open: Array
     lapped: Array

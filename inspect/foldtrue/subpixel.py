@@ -181,6 +181,50 @@ def fit_bars(profiles: NDArray[Any], u: Array, place: Array, width: Array, blur:
     )
 
 
+@dataclass(frozen=True)
+class BandFits:
+    """One Gauss-Newton step of the fit of a band (N,): its width and place (px), each with its variance for unit noise
+    of the light beside it taken as 1; height over that light; rss, dof: what is left."""
+
+    width: Array
+    width_var: Array
+    place: Array
+    place_var: Array
+    height: Array
+    rss: Array
+    dof: Array
+
+
+def fit_bands(profiles: NDArray[Any], u: Array, place: Array, width: Array, blur: float) -> BandFits:
+    """One step towards the least-squares fit of a band wide enough to have two edges, brighter or darker than what lies
+    on either side; arguments as of `fit_bars`. Regression on [1, u, band of height 1, its d / d place, its d / d
+    width]."""
+    from scipy.special import ndtr
+
+    half = 0.5 * width[:, None]
+    away = u[None, :] - place[:, None]
+    right, left = (away + half) / blur, (away - half) / blur
+    bell = [np.exp(-0.5 * z**2) / (np.sqrt(2 * np.pi) * blur) for z in (left, right)]
+    band, moved, wider = ndtr(right) - ndtr(left), bell[0] - bell[1], 0.5 * (bell[0] + bell[1])
+    basis = np.stack([np.ones_like(away), away / u[-1], band, moved, wider], axis=2)
+    y = np.asarray(profiles, float)
+    inverse = np.linalg.inv(np.einsum("nki,nkj->nij", basis, basis) + 1e-12 * np.eye(5))
+    coef = np.einsum("nij,nj->ni", inverse, np.einsum("nki,nk->ni", basis, y))
+    base = np.where(coef[:, 0] > 0, coef[:, 0], 1.0)
+    rest = (y - np.einsum("nki,ni->nk", basis, coef)) / base[:, None]
+    height = coef[:, 2] / base
+    safe = np.where(np.abs(height) > 1e-9, height, 1e-9)
+    return BandFits(
+        width=width + coef[:, 4] / base / safe,
+        width_var=inverse[:, 4, 4] / safe**2,
+        place=place + coef[:, 3] / base / safe,
+        place_var=inverse[:, 3, 3] / safe**2,
+        height=height,
+        rss=np.sum(rest * rest, 1),
+        dof=np.full(len(y), max(y.shape[1] - 5, 0), float),
+    )
+
+
 def cramer_rao_place_px(blur: float, noise: float, contrast: float, lines: int = 1) -> float:
     """Least standard deviation (px) of a blurred step's place, base and contrast known, over `lines` scan lines:
     sqrt(2 sqrt(pi) blur) noise / contrast / sqrt(lines). Valid for blur >= 0.7 px (Cramer-Rao bound of the erf

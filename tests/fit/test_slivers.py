@@ -59,6 +59,7 @@ def made(nominal, moved, gain=1.0, shift_mm=0.0, noise_mm=0.0, per_line=20):
         layers=wanted.targets.layers_left[np.unique(wanted.targets.edge, return_index=True)[1]],
         open=np.full(count, 1.5),
         lapped=np.full(count, -0.5),
+        resolved=np.zeros(count, bool),
         blur_mm=0.2,
         line=line,
         t=t,
@@ -153,6 +154,15 @@ def test_a_sliver_wider_than_three_blurs_tells_no_width(panel, piece, far_map):
     lines = sliver_lines(wide, panel, far_map, 0.0)
     widths = lines.creases[lines.kind >= 0]
     assert len(widths) == len(wide.layers) - 1
+
+
+def test_one_with_two_edges_does_so_however_wide(panel, piece, far_map):
+    wide = made(panel, piece)
+    wide.area_mm[wide.line == 4] = 2.0
+    wide.resolved[4] = True
+    lines = sliver_lines(wide, panel, far_map, 0.0)
+    assert len(lines.creases[lines.kind >= 0]) == len(wide.layers)
+    assert lines.by_light.sum() == lines.kinds - 1
 
 
 def test_the_lens_is_taken_off_a_slivers_middle(panel, piece):

@@ -169,7 +169,8 @@ def _slivers(
         planned_lines(replace(wanted.targets, crease=crease), nominal, vertices_mm)
         for crease in (wanted.targets.crease, wanted.second)
     )
-    apart = np.abs(first - second) + 0.5 * np.abs(slope - other)
+    apart = wanted.sense * (first - second)
+    apart = np.sign(apart) * (np.abs(apart) + 0.5 * np.abs(slope - other))  # at its wider end
     return measure_slivers(
         light.image,
         wanted,

@@ -13,10 +13,10 @@ import numpy as np
 
 from foldtrue.detect.scan import Targets, block_mean, cross_lines_at, split_at_crossings, targets_of
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import IntArray, Nominal
+from foldtrue.handover import BoolArray, IntArray, Nominal
 from foldtrue.handover_slivers import Slivers
 from foldtrue.stretches import left_normals, partners, place_numbers
-from foldtrue.subpixel import BarFits, Image, cross_lines, fit_bars, group_median, robust_line
+from foldtrue.subpixel import BarFits, Image, cross_lines, fit_bands, fit_bars, group_median, robust_line
 from foldtrue.transmission import stack_transmittance
 
 BESIDE = 3.0
@@ -31,7 +31,7 @@ ABSORBED = 0.02
 PAPERS = np.linspace(0.02, 0.95, 94)
 """Share of the light that it lets through, thick to thin."""
 WIDEST = 3.0
-"""Width of the widest sliver that is measured, in blurs: a wider one is two edges."""
+"""Width of the widest sliver that is measured by its light, in blurs: a wider one has two edges."""
 
 
 @dataclass(frozen=True)
@@ -86,10 +86,10 @@ def measure_slivers(
     clip_level: float,
     spacing_px: float,
 ) -> Slivers:
-    """Area and place of the sliver in every block of every line.
+    """Light and place of the sliver in every block of every line.
 
-    lines: offset and slope (G,) mm of the middle between the two folds, where it is looked for; widths_mm: (G,) widest
-    that is expected of each. light: through each number of layers, as from `light_by_layers`; blur_px: of the photo's
+    lines: offset and slope (G,) mm of the middle between the two folds, where it is looked for; widths_mm: (G,) of
+    each there, > 0 a gap. light: through each number of layers, as from `light_by_layers`; blur_px: of the photo's
     edges. Blocks with a sample at or above clip_level are left out: what is lost of a burnt-out sliver cannot be told.
     """
     targets = wanted.targets
@@ -98,33 +98,16 @@ def measure_slivers(
     open_, lapped = (np.array([light_ratio(light, n, n + step) for n in layers.tolist()]) - 1 for step in (-2, 2))
     middle = 0.5 * (targets.start_mm + targets.end_mm)
     scale = float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))
-    thin = np.abs(widths_mm) * scale < WIDEST * blur_px
-    widest = float(np.abs(widths_mm[thin]).max(initial=0.0)) * scale
-    half = int(np.ceil(BESIDE * blur_px + 2.5 + 0.5 * widest))
-    at = cross_lines_at(
-        targets,
-        plane,
-        *lines,
-        margin_mm=(1.5 * blur_px + 1.0) / scale,
-        clear_mm=(half + 2.0 * blur_px) / scale,
-        spacing_px=spacing_px,
-        half_width_px=half,
-        block_px=6.0 * spacing_px,
-    )
-    u = np.arange(-half, half + 1, dtype=float)
-    raw = cross_lines(image, at.low_px, at.high_px, len(u))
-    blocks = len(at.block_edge)
-    value = block_mean(raw, at.block, blocks).astype(float)
-    full = block_mean((raw >= clip_level).astype(np.float32), at.block, blocks)
-    keep = np.flatnonzero(thin[at.block_edge] & np.isfinite(value).all(1) & (full == 0).all(1))
-    px_per_mm = (np.bincount(at.block, at.px_per_mm, blocks) / np.bincount(at.block, minlength=blocks))[keep]
-    line, t = at.block_edge[keep], at.block_t[keep]
-    fit, place, area = _bars(value[keep], u, line, t, (open_, lapped), blur_px, len(targets.crease))
-    noise = _noise(fit, line, len(targets.crease))
-    base = lines[0][line] + lines[1][line] * (t - 0.5)
-    area_std = noise * np.sqrt(fit.area_var)
-    faint = np.abs(area) < PLACED * area_std / np.sqrt(np.maximum(np.bincount(line, minlength=len(layers)), 1))[line]
-    safe = np.where(faint | (area == 0), 1.0, area)
+    broad = np.abs(widths_mm) * scale >= WIDEST * blur_px
+    parts = []
+    for which, told in ((~broad, _thin), (broad, _wide)):
+        look = _Look(image, targets, plane, lines, np.where(which, widths_mm, 0.0) * scale, scale, blur_px, clip_level)
+        blocks = _sampled(look, which, spacing_px)
+        parts.append((blocks, told(blocks, (open_, lapped), blur_px)))
+
+    def both(name: str, of: int) -> Array:
+        return np.concatenate([getattr(part[of], name) for part in parts])
+
     return Slivers(
         creases=np.stack([targets.crease, wanted.second], 1),
         sense=wanted.sense,
@@ -132,29 +115,142 @@ def measure_slivers(
         blur_mm=blur_px / scale,
         open=open_,
         lapped=lapped,
-        line=line,
-        t=t,
-        area_mm=fit.area / px_per_mm,
-        area_std_mm=area_std / px_per_mm,
-        middle_mm=base + np.where(faint, 0.0, place + fit.moment / safe) / px_per_mm,
-        middle_std_mm=np.where(faint, np.inf, noise * np.sqrt(fit.moment_var) / np.abs(safe) / px_per_mm),
-        piece=at.block_interval[keep],
+        resolved=broad,
+        line=both("line", 0).astype(np.int64),
+        t=both("t", 0),
+        area_mm=both("area", 1) / both("px_per_mm", 0),
+        area_std_mm=both("area_std", 1) / both("px_per_mm", 0),
+        middle_mm=both("base_mm", 0) + both("place", 1) / both("px_per_mm", 0),
+        middle_std_mm=both("place_std", 1) / both("px_per_mm", 0),
+        piece=both("piece", 0).astype(np.int64),
     )
 
 
-def _bars(
-    value: Array, u: Array, line: IntArray, t: Array, ratios: tuple[Array, Array], blur_px: float, lines: int
-) -> tuple[BarFits, Array, Array]:
+@dataclass(frozen=True)
+class _Look:
+    """What to look at, and how: widths_px (G,) of the slivers, > 0 a gap; scale: px per mm."""
+
+    image: Image
+    targets: Targets
+    plane: PlaneMap
+    lines: tuple[Array, Array]
+    widths_px: Array
+    scale: float
+    blur_px: float
+    clip_level: float
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """Block-averaged profiles value (M, K) at u (K,) px, none of it over-exposed: line, t, piece (M,), px_per_mm (M,),
+    base_mm (M,) where u = 0 lies, from the planned line; width_px (M,) that is expected; lines: how many there are."""
+
+    value: Array
+    u: Array
+    line: IntArray
+    t: Array
+    piece: IntArray
+    px_per_mm: Array
+    base_mm: Array
+    width_px: Array
+    lines: int
+
+
+@dataclass(frozen=True)
+class _Told:
+    """Of every block (M,), px: signed area and place, with stds."""
+
+    area: Array
+    area_std: Array
+    place: Array
+    place_std: Array
+
+
+def _sampled(look: _Look, which: BoolArray, spacing_px: float) -> _Blocks:
+    """Profiles across the lines `which` (G,), far enough to either side, and clear of other edges."""
+    blur, scale, targets = look.blur_px, look.scale, look.targets
+    half = int(np.ceil(BESIDE * blur + 2.5 + 0.5 * np.abs(look.widths_px).max(initial=0.0)))
+    edges = np.flatnonzero(which)
+    some, _ = targets.pick_edges(edges)
+    at = cross_lines_at(
+        some,
+        look.plane,
+        look.lines[0][edges],
+        look.lines[1][edges],
+        margin_mm=(1.5 * blur + 1.0) / scale,
+        clear_mm=(half + 2.0 * blur) / scale,
+        spacing_px=spacing_px,
+        half_width_px=half,
+        block_px=6.0 * spacing_px,
+    )
+    u = np.arange(-half, half + 1, dtype=float)
+    raw = cross_lines(look.image, at.low_px, at.high_px, len(u))
+    blocks = len(at.block_edge)
+    value = block_mean(raw, at.block, blocks).astype(float)
+    full = block_mean((raw >= look.clip_level).astype(np.float32), at.block, blocks)
+    keep = np.flatnonzero(np.isfinite(value).all(1) & (full == 0).all(1))
+    px_per_mm = (np.bincount(at.block, at.px_per_mm, blocks) / np.bincount(at.block, minlength=blocks))[keep]
+    line, t = edges[at.block_edge[keep]], at.block_t[keep]
+    base = look.lines[0][line] + look.lines[1][line] * (t - 0.5)
+    piece = np.flatnonzero(which[targets.edge])[at.block_interval[keep]]
+    return _Blocks(value[keep], u, line, t, piece, px_per_mm, base, look.widths_px[line], len(which))
+
+
+def _thin(blocks: _Blocks, ratios: tuple[Array, Array], blur_px: float) -> _Told:
+    """Slivers without edges of their own: by their light."""
+    line = blocks.line
+    fit, place, area = _bars(blocks, ratios, blur_px)
+    noise = _noise(fit.rss, fit.dof, line, blocks.lines)
+    area_std = noise * np.sqrt(fit.area_var)
+    count = np.maximum(np.bincount(line, minlength=blocks.lines), 1)[line]
+    faint = np.abs(area) < PLACED * area_std / np.sqrt(count)
+    safe = np.where(faint | (area == 0), 1.0, area)
+    return _Told(
+        fit.area,
+        area_std,
+        np.where(faint, 0.0, place + fit.moment / safe),
+        np.where(faint, np.inf, noise * np.sqrt(fit.moment_var) / np.abs(safe)),
+    )
+
+
+def _wide(blocks: _Blocks, ratios: tuple[Array, Array], blur_px: float) -> _Told:
+    """Slivers with two edges: by where these lie; their width times the light that is expected of them is their area.
+    What does not show half of that light, or comes out less than a blur wide, is none."""
+    line, t = blocks.line, blocks.t
+    place, width = np.zeros(len(line)), np.abs(blocks.width_px)
+    for again in (True, True, True, False):
+        fit = fit_bands(blocks.value, blocks.u, place, width, blur_px)
+        if again:
+            weight = 1 / np.maximum(fit.width_var, 1e-12)
+            level, slope, _ = robust_line(t, fit.width, weight, line, blocks.lines)
+            reach = blocks.u[-1] - BESIDE * blur_px
+            width = np.clip(level[line] + slope[line] * (t - 0.5), 0.3 * blur_px, 2 * reach)
+            level, slope, _ = robust_line(t, fit.place, 1 / np.maximum(fit.place_var, 1e-12), line, blocks.lines)
+            place = np.clip(level[line] + slope[line] * (t - 0.5), -reach, reach)
+    noise = _noise(fit.rss, fit.dof, line, blocks.lines)
+    ratio = np.where(blocks.width_px > 0, ratios[0][line], ratios[1][line])
+    good = (fit.height / ratio > 0.5) & (width > blur_px)
+    size = np.abs(ratio)
+    return _Told(
+        np.where(good, fit.width * ratio, 0.0),
+        np.where(good, noise * np.sqrt(fit.width_var) * size, np.inf),
+        np.where(good, fit.place, 0.0),
+        np.where(good, noise * np.sqrt(fit.place_var), np.inf),
+    )
+
+
+def _bars(blocks: _Blocks, ratios: tuple[Array, Array], blur_px: float) -> tuple[BarFits, Array, Array]:
     """Bars fitted to every block, three times, each line's width and place from the last; the place (M,) px they were
     fitted about and the line's own area (M,) px there."""
+    line, t = blocks.line, blocks.t
     place, width = np.zeros(len(line)), np.full(len(line), 0.3 * blur_px)
     for again in (True, True, False):
-        fit = fit_bars(value, u, place, width, blur_px)
-        level, slope, _ = robust_line(t, fit.area, 1 / fit.area_var, line, lines)
+        fit = fit_bars(blocks.value, blocks.u, place, width, blur_px)
+        level, slope, _ = robust_line(t, fit.area, 1 / fit.area_var, line, blocks.lines)
         area = level[line] + slope[line] * (t - 0.5)
         if again:
             width = np.abs(area / np.where(area > 0, ratios[0][line], ratios[1][line]))
-            place = place + _shift(fit, area, line, t, blur_px, lines)
+            place = place + _shift(fit, area, line, t, blur_px, blocks.lines)
     return fit, place, area
 
 
@@ -166,9 +262,9 @@ def _shift(fit: BarFits, area: Array, line: IntArray, t: Array, blur_px: float, 
     return np.asarray(np.clip(level[line] + slope[line] * (t - 0.5), -blur_px, blur_px))
 
 
-def _noise(fit: BarFits, line: IntArray, lines: int) -> Array:
+def _noise(rss: Array, dof: Array, line: IntArray, lines: int) -> Array:
     """Noise (M,) of a sample relative to the light beside the sliver, alike for all blocks of a line."""
-    return np.sqrt(group_median(fit.rss / np.maximum(fit.dof, 1.0), line, lines))[line]
+    return np.sqrt(group_median(rss / np.maximum(dof, 1.0), line, lines))[line]
 
 
 def light_ratio(light: dict[int, float], here: int, there: int) -> float:

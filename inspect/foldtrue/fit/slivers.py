@@ -34,7 +34,8 @@ class SliverLines:
 
     creases (E, 2), coefficients (E, 2): the value is that combination of the two folds' offsets along the left normal
     of the first: half and half for a sliver's middle, their difference for its width. kind: (E,) of a width, by the
-    layers beside it and whether it is bright or dark, -1 for a middle; pixel_share: (E, 2) as in EdgeLines.
+    layers beside it, whether it is bright or dark and how it is told, -1 for a middle; by_light (K,): whether a
+    kind's widths rest on their light; pixel_share: (E, 2) as in EdgeLines.
     """
 
     creases: IntArray
@@ -45,12 +46,13 @@ class SliverLines:
     slope_mm: Array
     slope_std_mm: Array
     kind: IntArray
+    by_light: BoolArray
     pixel_share: Array
 
     @property
     def kinds(self) -> int:
         """How many kinds of widths there are; each has a shift and a gain of its own."""
-        return int(self.kind.max(initial=-1)) + 1
+        return len(self.by_light)
 
 
 def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change: float) -> SliverLines | None:
@@ -61,16 +63,17 @@ def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change:
     ends = nominal.vertices_mm[nominal.creases.ends[first]][slivers.line]
     points = ends[:, 0] + (ends[:, 1] - ends[:, 0]) * slivers.t[:, None]
     lens = k1_change * np.sum(plane.radial_field(points) * left_normals(nominal, first)[slivers.line], 1)
-    every = np.ones(len(slivers.t), bool)
-    area = _lines(slivers, slivers.area_mm, slivers.area_std_mm, every, groups)
+    area = _lines(slivers, slivers.area_mm, slivers.area_std_mm, np.isfinite(slivers.area_std_mm), groups)
     seen = np.isfinite(slivers.middle_std_mm)
     middle = _lines(slivers, slivers.middle_mm - lens, slivers.middle_std_mm, seen, groups)
     size = np.abs(np.where(area.offset > 0, slivers.open, slivers.lapped))
-    thin = np.abs(area.offset) < THICKEST * slivers.blur_mm * size
-    told, placed = np.flatnonzero((area.samples >= 3) & thin), np.flatnonzero(middle.samples >= 3)
+    sure = (np.abs(area.offset) < THICKEST * slivers.blur_mm * size) | slivers.resolved
+    told, placed = np.flatnonzero((area.samples >= 3) & sure), np.flatnonzero(middle.samples >= 3)
     if not len(told):
         return None
-    kind = np.unique(2 * slivers.layers[told] + (area.offset[told] > 0), return_inverse=True)[1]
+    key = np.stack([slivers.resolved[told], slivers.layers[told], area.offset[told] > 0], 1)
+    kinds, kind = np.unique(key, axis=0, return_inverse=True)
+    kind = kind.ravel()
     both = np.concatenate([told, placed])
     none = np.full(len(placed), -1, np.int64)
     sense = slivers.sense[told]
@@ -79,8 +82,9 @@ def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change:
     width, spread = (each[told] / size[told] for each in (area.offset, area.offset_std))
     slope, slope_std = (each[told] / size[told] for each in (area.slope, area.slope_std))
     floor = FLOOR * slivers.blur_mm
-    value_std = np.hypot(spread, OWN * np.abs(width)), np.hypot(UNEVEN * middle.offset_std[placed], floor)
-    rate_std = np.hypot(slope_std, OWN * np.abs(slope)), np.hypot(UNEVEN * middle.slope_std[placed], 2 * floor)
+    own = np.where(slivers.resolved[told], 0.0, OWN)
+    value_std = np.hypot(spread, own * np.abs(width)), np.hypot(UNEVEN * middle.offset_std[placed], floor)
+    rate_std = np.hypot(slope_std, own * np.abs(slope)), np.hypot(UNEVEN * middle.slope_std[placed], 2 * floor)
     return SliverLines(
         creases=slivers.creases[both],
         coefficients=coefficients,
@@ -90,6 +94,7 @@ def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change:
         slope_mm=np.concatenate([slope, middle.slope[placed]]),
         slope_std_mm=np.maximum(np.concatenate(rate_std), LEAST_STD_MM),
         kind=np.concatenate([kind, none]),
+        by_light=kinds[:, 0] == 0,
         pixel_share=np.concatenate([area.pixel_share[told], middle.pixel_share[placed]]),
     )
 

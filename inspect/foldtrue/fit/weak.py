@@ -100,7 +100,8 @@ def _sliver_std(slivers: SliverLines | None, weak: Weak) -> Array:
     """Standard deviations of the slivers' shifts and slopes, two folds' each, and of their gains."""
     if slivers is None:
         return np.zeros(0)
-    return np.repeat([2 * weak.shift_mm, 2 * weak.slope_mm, GAIN], slivers.kinds)
+    common = np.repeat([2 * weak.shift_mm, 2 * weak.slope_mm], slivers.kinds)
+    return np.concatenate([common, np.where(slivers.by_light, GAIN, 0.0)])
 
 
 def _turn_sense(nominal: Nominal) -> Array:
