@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from panels import folded_panel
 from scipy.stats import norm
 
-from foldtrue.fit.grooves import first_claims, weigh_claims
+from foldtrue.fit.grooves import first_claims, usual_gap, weigh_claims
 from foldtrue.fit.lines import EdgeLines, edge_lines
 from foldtrue.fit.network import solve_network
 from foldtrue.fit.poses import pose_rows
@@ -102,6 +102,36 @@ def test_the_doubt_left_is_the_scatter_of_a_choice_between_both(first, second):
         variance = p * (first[k] - mean) ** 2 + (1 - p) * (second[k] - mean) ** 2
         assert claims.doubt[k] == pytest.approx(np.sqrt(variance), abs=1e-7)
     assert (claims.doubt[2:] == 0).all()
+
+
+def test_the_usual_gap_is_that_of_two_edges_that_scatter_as_the_lines_seen_do(tiled):
+    """Whichever edge shows, lines scatter as single edges do; edges that share an end part by their free ends alone."""
+    moved = np.random.default_rng(4).normal(0, 0.2, tiled.vertices_mm.shape)
+    lines = lines_of(tiled, "front", moved)
+    paired = lines.pair >= 0
+    apart = []
+    for k in np.flatnonzero(paired):
+        ends = tiled.creases.ends[[lines.crease[k], lines.pair[k]]]
+        free = [e for e in ends.ravel() if (ends == e).sum() == 1]
+        apart.append((moved[free[0]] - moved[free[1]]) @ lines.normal[k])
+    gap = usual_gap(lines)
+    assert gap[paired, 1] == pytest.approx(1.4826 * np.median(np.abs(apart)), rel=0.25)
+    assert (gap[paired, 0] == 0).all()  # told at the end that both edges share
+    assert (gap[~paired] == 0).all()
+
+
+def test_folds_as_planned_have_no_usual_gap(tiled):
+    lines = lines_of(tiled, "front", np.zeros_like(tiled.vertices_mm))
+    assert usual_gap(lines) == pytest.approx(0, abs=1e-3)
+
+
+def test_a_line_that_may_be_either_edges_is_as_unsure_as_the_usual_gap_makes_it():
+    """The network draws both edges to a line they share, and so cannot tell how far they lie apart."""
+    nothing = np.zeros((2, 2))
+    usual = np.array([[0.0, 0.3], [0.0, 0.0]])
+    claims = weigh_claims(two_lines([0.5, 0.5]), nothing, nothing, np.ones((2, 2)), usual)
+    assert claims.share[0] == 0.5
+    np.testing.assert_allclose(claims.doubt, [0, 0.15, 0, 0])
 
 
 def test_naming_the_edges_the_other_way_round_turns_the_shares_round():

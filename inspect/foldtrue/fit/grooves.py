@@ -14,6 +14,10 @@ import numpy as np
 
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.frames import Array
+from foldtrue.subpixel import group_median
+
+FEW = 8
+"""Grooves that must be seen before their lines tell how far edges scatter."""
 
 
 @dataclass(frozen=True)
@@ -35,12 +39,34 @@ def first_claims(lines: EdgeLines, gap_mm: float) -> Claims:
     return Claims(share, np.stack([np.where(met, 0.0, doubt), 2 * doubt], 1).ravel())
 
 
-def weigh_claims(lines: EdgeLines, first: Array, second: Array, scatter: Array) -> Claims:
+def usual_gap(lines: EdgeLines) -> Array:
+    """How far (E, 2) the two edges of a groove usually lie apart, in offset and slope.
+
+    Every line seen is one of its two edges, so lines scatter about the plan as single edges do, those of one kind
+    about what light shifts all of it by. Two edges that share an end differ in slope by their free ends alone, as one
+    edge's ends do; others by the square root of two times that. The network cannot tell: as long as a line is shared
+    it draws both edges to it.
+    """
+    gap = np.zeros((len(lines.crease), 2))
+    paired = np.flatnonzero(lines.pair >= 0)
+    if len(paired) < FEW:
+        return gap
+    slope, kind = lines.slope_mm[paired], lines.kind[paired]
+    away = np.abs(slope - group_median(slope, kind, int(kind.max()) + 1)[kind])
+    own = float(np.median(lines.slope_std_mm[paired]))
+    scatter = float(np.sqrt(max((1.4826 * np.median(away)) ** 2 - own**2, 0.0)))
+    met = np.isin(lines.t_mid[paired], (0.0, 1.0))
+    gap[paired, 1] = np.where(met, scatter, np.sqrt(2) * scatter)
+    gap[paired, 0] = np.where(met, 0.0, np.sqrt(0.5) * scatter)
+    return gap
+
+
+def weigh_claims(lines: EdgeLines, first: Array, second: Array, scatter: Array, usual: Array | float = 0.0) -> Claims:
     """New shares from what is left (E, 2) of offset and slope when the line is the first's or the second's, and the
-    standard deviation (E, 2) of such a remainder."""
+    standard deviation (E, 2) of such a remainder. usual: (E, 2) as from `usual_gap`."""
     paired = lines.pair >= 0
     chance = [-0.5 * np.sum((rest / scatter) ** 2, axis=1) for rest in (first, second)]
     share = np.where(paired, 1.0 / (1.0 + np.exp(np.clip(chance[1] - chance[0], -50, 50))), 1.0)
-    gap = np.abs(first - second)
+    gap = np.maximum(np.abs(first - second), usual)
     doubt = np.sqrt(share * (1 - share))[:, None] * gap
     return Claims(share, np.where(paired[:, None], doubt, 0.0).ravel())

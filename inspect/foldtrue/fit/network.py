@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from foldtrue.fit.budget import Evidence, Spread, evidence_of
-from foldtrue.fit.grooves import Claims, first_claims, weigh_claims
+from foldtrue.fit.grooves import Claims, first_claims, usual_gap, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
 from foldtrue.fit.slivers import SliverLines, with_slivers
@@ -169,7 +169,7 @@ def _claims(lines: EdgeLines, nominal: Nominal, setup: Setup, x: Array, value: A
     for share in (1.0, 0.0):
         sole = Claims(np.where(lines.pair >= 0, share, 1.0), np.zeros(0))
         rest.append((value - _equations(lines, lines.crease, sole, nominal, setup) @ x).reshape(-1, 2))
-    return weigh_claims(lines, rest[0], rest[1], scatter.reshape(-1, 2))
+    return weigh_claims(lines, rest[0], rest[1], scatter.reshape(-1, 2), usual_gap(lines))
 
 
 def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: Setup) -> Any:
