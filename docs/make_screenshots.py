@@ -16,11 +16,10 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 sys.path[:0] = [str(ROOT / "inspect"), str(ROOT / "tests")]
 
-from conftest import QUIET  # noqa: E402
 from PIL import Image  # noqa: E402
 from playwright.sync_api import Page, sync_playwright  # noqa: E402
 from recorded import made_entry, made_result  # noqa: E402
-from served import Served  # noqa: E402
+from served import QUIET, Served  # noqa: E402
 
 from foldtrue.handover_record import RecordedPhoto  # noqa: E402
 from foldtrue.record.store import Record  # noqa: E402
