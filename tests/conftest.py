@@ -16,6 +16,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import cv2
 import numpy as np
 import pytest
+from served import QUIET
 
 from foldtrue.frames import PlaneMap, rotation
 from foldtrue.handover import Features, Inspection, LatticeFit, Photo, Plane
@@ -31,11 +32,6 @@ PLAN = {
     "grid": {"kind": "point-to-point", "divisions": 16},
     "twists": {"recipe": "honeycomb", "spacing": 2, "rings": 2},
 }
-
-QUIET = (
-    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-)
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
+QUIET = (
+    "--no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    "--disable-component-update --disable-sync"
+)
+"""How Chromium is started, so that it does nothing but show pages."""
 
 
 class Served:

@@ -76,7 +76,8 @@ def test_a_wanted_finished_size_finds_the_sheet(client, token):
 
 
 def test_practical_choices_lead_to_their_plans(client):
-    page = ask(client, finished="150", show="choices").text
+    page = ask(client, finished="150", show="choices", sheet="hexagon", border="keep", start="centre").text
+    assert page.count(">show it</a>") > 5
     place = re.search(r'<a href="(/plan/new\?[^"]*)"', page)[1].replace("&amp;", "&")
     assert "Keep this plan" in client.get(place).text
 

@@ -11,7 +11,6 @@ import click
 from foldtrue.cli.parts import FILE
 from foldtrue.cli.plan_words import each, once
 from foldtrue.errors import PlanError
-from foldtrue.plan.said import read_corners, read_place, read_pleat, read_slope, read_twist
 
 if TYPE_CHECKING:
     from foldtrue.plan.new import PlanWords
@@ -30,13 +29,13 @@ _BORDERS = ["trimmed", "full", "rings", "open"]
 @click.option("--side", type=float, metavar="MM", help="Side of a hexagon or a square.")
 @click.option("--width", type=float, metavar="MM", help="Width of a rectangle.")
 @click.option(
-    "--corners", metavar="X,Y ...", callback=once(read_corners), help="Corners of a convex polygon around 0,0, mm."
+    "--corners", metavar="X,Y ...", callback=once("read_corners"), help="Corners of a convex polygon around 0,0, mm."
 )
 @click.option("--grid", type=click.Choice(_GRIDS), help="What is divided; the sheet's most usual grid if not given.")
 @click.option(
     "--divisions", type=int, help="Number of divisions from edge to edge or point to point; 16 or 32 if not given."
 )
-@click.option("--slope", metavar="M,N", callback=once(read_slope), help="Rotated grid: first side in pitches.")
+@click.option("--slope", metavar="M,N", callback=once("read_slope"), help="Rotated grid: first side in pitches.")
 @click.option("--pitch", type=float, metavar="MM", help="Side of the grid's small triangle.")
 @click.option(
     "--start", type=click.Choice(["centre", "corner"]), help="Where the grid has a point; centre if not given."
@@ -48,21 +47,25 @@ _BORDERS = ["trimmed", "full", "rings", "open"]
 @click.option("--first-hand", type=click.Choice(["ccw", "cw"]), help="Of twist t0; ccw if not given.")
 @click.option("--width-rows", type=float, help="Width of the pleats in rows of the grid; 1 if not given.")
 @click.option(
-    "--twist", multiple=True, metavar="KIND,I,J,HAND,...", callback=each(read_twist), help="One twist; repeatable."
+    "--twist", multiple=True, metavar="KIND,I,J,HAND,...", callback=each("read_twist"), help="One twist; repeatable."
 )
 @click.option(
-    "--step", multiple=True, metavar="I,J", callback=each(read_place), help="Twice: repeat the listed twists along it."
+    "--step",
+    multiple=True,
+    metavar="I,J",
+    callback=each("read_place"),
+    help="Twice: repeat the listed twists along it.",
 )
 @click.option("--border", type=click.Choice(_BORDERS), help="How the twists end at the rim, see docs/plan-file.md.")
 @click.option(
-    "--leave-out", multiple=True, metavar="I,J", callback=each(read_place), help="Grid place without its twist."
+    "--leave-out", multiple=True, metavar="I,J", callback=each("read_place"), help="Grid place without its twist."
 )
 @click.option(
     "--pleat",
     "pleats",
     multiple=True,
     metavar="I,J,TURN,HAND,...",
-    callback=each(read_pleat),
+    callback=each("read_pleat"),
     help="Pleat without a twist.",
 )
 @click.option(

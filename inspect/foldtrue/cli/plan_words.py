@@ -12,18 +12,21 @@ from foldtrue.errors import UsageError
 Callback = Callable[[click.Context, click.Parameter, Any], Any]
 
 
-def each(read: Callable[[str], Any]) -> Callback:
-    """Callback of an option that may be given several times."""
-    return lambda ctx, param, value: tuple(_said(read, text, ctx, param) for text in value)
+def each(reader: str) -> Callback:
+    """Callback of an option that may be given several times. reader: name of a function of plan/said.py, which is
+    loaded when there is something to read."""
+    return lambda ctx, param, value: tuple(_said(reader, text, ctx, param) for text in value)
 
 
-def once(read: Callable[[str], Any]) -> Callback:
+def once(reader: str) -> Callback:
     """Callback of an option that may be given once."""
-    return lambda ctx, param, value: value if value is None else _said(read, value, ctx, param)
+    return lambda ctx, param, value: value if value is None else _said(reader, value, ctx, param)
 
 
-def _said(read: Callable[[str], Any], text: str, ctx: click.Context, param: click.Parameter) -> Any:
+def _said(reader: str, text: str, ctx: click.Context, param: click.Parameter) -> Any:
+    from foldtrue.plan import said
+
     try:
-        return read(text)
+        return getattr(said, reader)(text)
     except UsageError as error:
         raise click.BadParameter(error.what, ctx, param) from None

@@ -20,6 +20,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 _SAFE = ("GET", "HEAD", "OPTIONS")
+_HANG_UP = (403, 408, 413, 421)
+"""After these the line is closed: what is still coming of the body is not even read."""
 HEADERS: Mapping[str, str] = {
     "Content-Security-Policy": "default-src 'none'; img-src 'self' blob:; script-src 'self'; style-src 'self'; "
     "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
@@ -124,6 +126,8 @@ def _with_headers(send: Send) -> Send:
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
                 headers.setdefault(name, value)
+            if message["status"] in _HANG_UP:
+                headers["Connection"] = "close"
         await send(message)
 
     return sending

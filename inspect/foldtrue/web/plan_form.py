@@ -29,6 +29,8 @@ FIRST = ("sheet", "twists", "grid")
 """What decides which questions follow."""
 WORDS = tuple(dict.fromkeys(["finished", *(each.word for each in (*QUESTIONS, *MORE))]))
 _MOST_FINISHED_MM = 5000.0
+_NOT_VARIED = ("start", "border", "name")
+"""Of a choice among sizes these are settled by what is folded most."""
 
 
 @dataclass(frozen=True)
@@ -135,12 +137,19 @@ def _made(given: tuple[tuple[str, str], ...]) -> Made:
         raise _in_page_words(error) from None
 
 
-def practical(form: PlanForm) -> list[Choice]:
-    """Practical choices near the wanted height; empty where none is wanted. Raises UsageError in the page's words."""
+def practical(given: Mapping[str, str]) -> list[Choice]:
+    """Practical choices near the wanted height, what was left empty varied; empty where no height is wanted. Raises
+    UsageError in the page's words."""
+    form = plan_form(given)
     if form.finished_mm is None:
         return []
+    words = PlanWords()
+    for question in QUESTIONS:
+        typed = given.get(question.word, "").strip()
+        if typed and question.word not in _NOT_VARIED and question.when(words):
+            words, _ = _answer(words, question, typed, blank="")
     try:
-        return nearest_choices(form.words, form.finished_mm)
+        return nearest_choices(words, form.finished_mm)
     except FoldtrueError as error:
         raise _in_page_words(error) from None
 

@@ -45,7 +45,7 @@ def _new(bench: Bench, given: Mapping[str, str], show: str, problem: UsageError 
         if show == "plan":
             values["plan"] = made_plan(given)
         elif show == "choices":
-            values["choices"] = practical(form)
+            values["choices"] = practical(given)
     except UsageError as error:
         values["problem"] = error
     first = [field for field in form.fields if field.question.word in FIRST]
