@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from lone_folds import samples
 from panels import folded_panel
 
 from foldtrue.detect.slivers import find_slivers
@@ -90,30 +91,7 @@ def tips_of(panel):
 @pytest.fixture(scope="module")
 def edges(panel, piece):
     """Samples on every lone fold of the moved piece; the outline shows nothing of use here."""
-    from foldtrue.handover import Features
-
-    s = panel.views["backlit"]
-    bare = np.minimum(s.layers_left, s.layers_right) == 0
-    use = np.flatnonzero((s.layers_left != s.layers_right) & (s.shared == 1) & ~bare)
-    stretch = np.repeat(use, 40)
-    t = s.t0[stretch] + (s.t1 - s.t0)[stretch] * np.tile((np.arange(40) + 0.5) / 40, len(use))
-    ends = panel.creases.ends[s.crease[stretch]]
-    moved = piece[ends[:, 0]] * (1 - t)[:, None] + piece[ends[:, 1]] * t[:, None]
-    count, many = len(s.crease), len(t)
-    return Features(
-        evidence=np.full(count, 50.0),
-        contrast=np.full(count, 0.2),
-        blur_px=np.full(count, 1.2),
-        found=np.ones(count, bool),
-        stretch=stretch,
-        t=t,
-        offset_mm=np.sum(moved * left_normals(panel, s.crease[stretch]), 1),
-        std_mm=np.full(many, 1e-4),
-        px_per_mm=np.full(many, 8.0),
-        trust=np.ones(many),
-        piece=stretch,
-        clipped=np.zeros(count, bool),
-    )
+    return samples(panel, piece)
 
 
 def rms_mm(network, piece, tips):
