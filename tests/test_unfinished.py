@@ -14,7 +14,8 @@ SAMPLES = Path(__file__).parent.parent / "sample_images"
 
 
 def told(sample, plan, view):
-    return unfinished(SAMPLES / sample / "photo.jpg", read_plan(SAMPLES / plan / "plan.json"), InspectOptions(view=view))
+    photo, asked = SAMPLES / sample / "photo.jpg", InspectOptions(view=view)
+    return unfinished(photo, read_plan(SAMPLES / plan / "plan.json"), asked)
 
 
 @pytest.mark.parametrize(
