@@ -71,6 +71,7 @@ class Misses:
 
     site (N,): index into the truth. miss_mm (N, 2), angle_deg, relative_deg (N,): result minus truth. true_mm (N, 2),
     true_deg (N,): the planted errors that are left. limit_...: the stated 95 % limits (N,), nan where none is.
+    turned_deg: from the result's axes to the truth's, of turns that look alike.
     """
 
     site: np.ndarray
@@ -85,6 +86,7 @@ class Misses:
     overturn_deg: float
     wrong: int
     upright: bool
+    turned_deg: float = 0.0
 
 
 def usable(row: dict) -> bool:
@@ -175,6 +177,7 @@ def misses(truth: Truth, rows: list[dict], alike_deg: tuple[float, ...]) -> Miss
         overturn_deg=over,
         wrong=len(done) - len(kept),
         upright=_is_upright(truth, turned, alike_deg),
+        turned_deg=turned,
     )
 
 
@@ -213,11 +216,11 @@ def true_scale(truth: Truth, site) -> float:
     return math.hypot(*best_map(planned, planned + truth.error_mm[site], "similarity")[:2, 0])
 
 
-def true_form(truth: Truth, site) -> np.ndarray:
-    """(4,) stretch_x, shear_deg, keystone_x, keystone_y of the true piece (docs/conventions.md), from its places after
-    the similarity that fits them best."""
-    planned = truth.planned_mm[site]
-    rest, _ = left_over(planned, truth.error_mm[site], np.zeros(len(site)), "similarity")
+def true_form(truth: Truth, site, turned_deg: float = 0.0) -> np.ndarray:
+    """(4,) stretch_x, shear_deg, keystone_x, keystone_y of the true piece (docs/conventions.md) on the result's axes,
+    from its places after the similarity that fits them best."""
+    planned, error = (each[site] @ rotation(turned_deg) for each in (truth.planned_mm, truth.error_mm))
+    rest, _ = left_over(planned, error, np.zeros(len(site)), "similarity")
     reach = float(np.abs(truth.planned_mm).max())
     x, y = (planned / reach).T
     one, nil = np.ones_like(x), np.zeros_like(x)

@@ -111,7 +111,8 @@ def budget_photo(seed: int, folder: Path) -> dict:
     if found is None or found.wrong:
         return row | {"declined": "WRONG SITES"}
     fit = result_record(inspection)["fit"]
-    true = {"scale": true_scale(truth, found.site), **dict(zip(FORM, true_form(truth, found.site), strict=True))}
+    form = true_form(truth, found.site, found.turned_deg)
+    true = {"scale": true_scale(truth, found.site), **dict(zip(FORM, form, strict=True))}
     u95 = {name: fit[name.replace("_deg", "_u95_deg") if "_deg" in name else f"{name}_u95"] for name in true}
     stated = {name: [fit[name] - true[name], u95[name]] for name in true if fit[name] is not None}
     row |= {"reference": inspection.plane.reference, "alignment": fit["alignment"], "whole": stated}

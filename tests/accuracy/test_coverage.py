@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 from coverage import LEAST_PHOTOS, biases, outside, report, shares
 from intervals import photos
+from judging import Truth, true_form
 from scenes import FORM, budget_photo
+
+from foldtrue.frames import rotation
 
 
 def drawn(seed, count=24, too_small=1.0, scale_u95=0.002, bias=0.0):
@@ -78,3 +81,21 @@ def test_measured_photos_of_the_budgets_scenes_hold_most_of_the_truth(few):
 def test_form_is_stated_after_a_similarity_alone(few):
     for row in (row for row in few if not row["declined"]):
         assert all((name in row["whole"]) == (row["alignment"] == "similarity") for name in FORM)
+
+
+@pytest.mark.parametrize("turned_deg", [60.0, 180.0])
+def test_form_is_judged_on_the_results_axes(turned_deg):
+    """A mat's arrow may turn the plan by what looks alike; keystone and stretch lie on its axes then."""
+    rng = np.random.default_rng(1)
+    sixth = rng.uniform(-50, 50, (5, 2))
+    planned = np.concatenate([sixth @ rotation(60.0 * k).T for k in range(6)])  # as a honeycomb, alike every 60 degrees
+    error = rng.normal(0, 0.2, (30, 2))
+
+    def truth(planned, error):
+        nothing = np.zeros(len(planned))
+        return Truth(planned, error, nothing, nothing + 1, planned, nothing == 0, 1.0, "similarity")
+
+    there = truth(planned @ rotation(turned_deg).T, error @ rotation(turned_deg).T)
+    site = np.arange(30)
+    wanted = true_form(truth(planned, error), site)
+    np.testing.assert_allclose(true_form(there, site, turned_deg), wanted, rtol=1e-6)
