@@ -30,8 +30,8 @@ TRACED = sorted(p.parent.name for p in SAMPLES.glob("*/truth.json") if "source" 
 class Claim:
     """What measuring a picture must reach, the same alignment taken out of truth and result: its homography and the
     mean overturn. position_mm, angle_deg: largest RMS; gain: largest position RMS over that of an answer of zero.
-    places_fall_short, turns_fall_short: why places or turns are not what they should be. unseen: twists of which too
-    little shows in this light, and which say so."""
+    places_fall_short, turns_fall_short: why places or turns are not what they should be; nearly: single pixels decide
+    whether they are."""
 
     name: str
     position_mm: float
@@ -39,7 +39,7 @@ class Claim:
     gain: float = 0.5
     places_fall_short: str = ""
     turns_fall_short: str = ""
-    unseen: tuple[str, ...] = ()
+    nearly: bool = False
 
 
 GROOVES = "of a groove's two edges only the upper shows"
@@ -47,7 +47,9 @@ HIDDEN = "at spacing 2 a twist's tips are held by one valley each, and creases o
 CLAIMS = [
     Claim("lantern-backlit", 0.045, 0.10),
     Claim("porch-backlit", 0.040, 0.10),
-    Claim("lantern-front", 0.10, 0.25, 0.8, f"gain 0.84: {GROOVES}", f"0.32 deg: {GROOVES}", ("t1",)),
+    Claim(
+        "lantern-front", 0.10, 0.25, 0.8, f"gain 0.79 to 0.86: {GROOVES}", f"0.27 to 0.28 deg: {GROOVES}", nearly=True
+    ),
     Claim("porch-front", 0.10, 0.25, 0.8),
     Claim("lantern-back", 0.10, 0.40, 0.8, f"0.10 to 0.14 mm: {HIDDEN}"),
     Claim("porch-back", 0.10, 0.25, 0.8),
@@ -160,9 +162,8 @@ def measured(request):
 
 
 def test_every_twist_is_measured_and_is_the_right_one(measured):
-    claim, rows, missed, judged = measured
-    assert tuple(r["id"] for r in rows if r["status"] != "measured") == claim.unseen
-    assert all(r["flags"] for r in rows if r["status"] != "measured")
+    _, rows, missed, judged = measured
+    assert all(r["status"] == "measured" for r in rows)
     assert judged.wrong == 0
     assert missed.site.tolist() == [k for k, r in enumerate(rows) if r["status"] == "measured"]
 
@@ -170,7 +171,7 @@ def test_every_twist_is_measured_and_is_the_right_one(measured):
 def test_measured_places_are_the_meshs(measured, request):
     claim, _, _, judged = measured
     if claim.places_fall_short:
-        request.applymarker(pytest.mark.xfail(reason=claim.places_fall_short))
+        request.applymarker(pytest.mark.xfail(reason=claim.places_fall_short, strict=not claim.nearly))
     assert judged.position_rms_mm <= claim.position_mm
     assert judged.gain <= claim.gain
 
@@ -178,7 +179,7 @@ def test_measured_places_are_the_meshs(measured, request):
 def test_measured_turns_are_the_meshs(measured, request):
     claim, _, _, judged = measured
     if claim.turns_fall_short:
-        request.applymarker(pytest.mark.xfail(reason=claim.turns_fall_short))
+        request.applymarker(pytest.mark.xfail(reason=claim.turns_fall_short, strict=not claim.nearly))
     assert judged.angle_rms_deg <= claim.angle_deg
 
 
