@@ -18,14 +18,24 @@ TURN_DEG = 92.0
 
 @cache
 def mat_photo(
-    view="front", *, paper="A4", size=(2000, 1500), distance=450.0, tilt=8.0, k1=0.0, bend=0.0, scale=(1.0, 1.0), seed=1
+    view="front",
+    *,
+    paper="A4",
+    size=(2000, 1500),
+    distance=450.0,
+    tilt=8.0,
+    k1=0.0,
+    bend=0.0,
+    scale=(1.0, 1.0),
+    seed=1,
+    blur=0.8,
 ) -> Simulated:
     """A small panel with a mat around it. k1: of the camera's own 26 mm lens, OpenCV's definition."""
     camera = Camera(
         width_px=size[0], height_px=size[1], distance_mm=distance, tilt_deg=tilt, tilt_axis_deg=30.0 * seed, k1=k1
     )
     sheet = MatSheet(paper=paper, turn_deg=TURN_DEG, bend_mm=bend, scale=scale)
-    scene = Scene(seed=seed, view=view, camera=camera, mat=sheet, oversample=2, sensor=Sensor(blur_px=0.8))
+    scene = Scene(seed=seed, view=view, camera=camera, mat=sheet, oversample=2, sensor=Sensor(blur_px=blur))
     return simulate_photo(folded_panel(2, 16, 200.0), scene)
 
 

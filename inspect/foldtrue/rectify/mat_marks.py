@@ -15,7 +15,7 @@ import numpy as np
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Photo
-from foldtrue.mat import MATS, Mat, dictionary, marker_places, square_edges
+from foldtrue.mat import BITS, MATS, Mat, dictionary, marker_places, square_edges
 from foldtrue.subpixel import Image, cross_lines, fit_steps, linear_grey, step_kernel
 
 LEAST_MARKERS = 6
@@ -29,6 +29,7 @@ _WINDOW_PX = 23
 _LINES = 14
 _FROM, _TO = 0.2, 0.8
 """Part of a side that is read; near its ends the next squares show."""
+_STEPS = 6
 _LEAST_CONTRAST = 0.35
 """Step of a side over the white beside it; ink on paper has 0.8 and more, shadows and folds less than this."""
 
@@ -46,7 +47,8 @@ class Markers:
 class Sides:
     """Sides of dark squares (E), measured against a map. middle_mm: (E, 2). normal_px: (E, 2) unit vectors from dark to
     white. offset_px: (E,) along it, measured minus expected. var_px2: (E,) by the scatter of the cross-lines. seen:
-    (E,). white: (E,) light of the paper beside each. blur_px, noise, contrast: typical of all cross-lines; light is
+    (E,). white: (E,) light of the paper beside each. bordered: (E,) whether a marker's border lies near, on the white
+    side. blur_px, noise, contrast: typical of all cross-lines; light is
     linear."""
 
     middle_mm: Array
@@ -55,6 +57,7 @@ class Sides:
     var_px2: Array
     seen: BoolArray
     white: Array
+    bordered: BoolArray
     blur_px: float
     noise: float
     contrast: float
@@ -111,13 +114,29 @@ def light_of(photo: Photo) -> Image:
 
 def measure_sides(light: Image, mat: Mat, plane_map: PlaneMap) -> Sides:
     """Locate every side of the mat's dark squares that the map has in the photo."""
-    return measure_straight(light, *square_edges(mat), (mat.square_mm - mat.marker_mm) / 2, plane_map)
+    start, end = square_edges(mat)
+    along = (end - start) / mat.square_mm
+    left = (start + end) / 2 + np.stack([-along[:, 1], along[:, 0]], 1) * mat.square_mm / 2
+    marker = (np.abs(left) < np.array(mat.board_mm) / 2).all(1)
+    border = Border(marker, mat.marker_mm / (BITS + 2))
+    return measure_straight(light, start, end, (mat.square_mm - mat.marker_mm) / 2, plane_map, border)
 
 
-def measure_straight(light: Image, start: Array, end: Array, free_mm: float, plane_map: PlaneMap) -> Sides:
+@dataclass(frozen=True)
+class Border:
+    """Of the markers beside edges: whether there is one on the white side (E,), and the width of its dark border."""
+
+    there: BoolArray
+    wide_mm: float
+
+
+def measure_straight(
+    light: Image, start: Array, end: Array, free_mm: float, plane_map: PlaneMap, border: Border | None = None
+) -> Sides:
     """Locate straight edges from start to end (E, 2) mm with white on their left and dark on their right.
 
-    free_mm: how far off on either side nothing else shows.
+    free_mm: how far off on either side nothing else shows. border: what begins there on the white side; its blur
+    reaches the edge in a small or blurred picture.
     """
     middle, along = (start + end) / 2, end - start
     tangent = np.einsum("eij,ej->ei", plane_map.jacobian(middle), along)
@@ -132,12 +151,25 @@ def measure_straight(light: Image, start: Array, end: Array, free_mm: float, pla
     points = plane_map.to_px((start[:, None] + share[None, :, None] * along[:, None]).reshape(-1, 2))
     across = np.repeat(normal, _LINES, 0)
     profiles = cross_lines(light, points - half * across, points + half * across, count)
-    return _located(profiles.reshape(len(start), _LINES, count).astype(float), u, middle, normal)
+    left = np.stack([-along[:, 1], along[:, 0]], 1) / np.hypot(*along.T)[:, None]
+    away = np.sum(np.einsum("eij,ej->ei", plane_map.jacobian(middle), left) * normal, 1)  # px per mm
+    wide = 0.0 if border is None else border.wide_mm
+    beside = np.stack([free_mm * away, (free_mm + wide) * away], 1)
+    if border is not None:
+        beside[~border.there] = np.inf
+    return _located(profiles.reshape(len(start), _LINES, count).astype(float), u, middle, normal, beside)
 
 
-def _located(profiles: Array, u: Array, middle: Array, normal: Array) -> Sides:
+def _located(profiles: Array, u: Array, middle: Array, normal: Array, beside: Array) -> Sides:
     """Places by the steps' maximum-likelihood fit: started where the mean profile of a side rises most, one blur for
-    all, each line's place by two linear steps."""
+    all, each line's place by linear steps.
+
+    beside: (E, 2) px from each side to where the dark border of the marker beside it begins and ends, infinite where
+    there is none. What the border's blur takes of the white is put back before a step is fitted: left in, it draws
+    places towards it, the more so the smaller the picture, which a lens term would take up.
+    """
+    from scipy.special import ndtr
+
     sides, lines, count = profiles.shape
     inside = np.asarray(np.isfinite(profiles).all((1, 2)))
     mean = np.where(inside[:, None], profiles.mean(1), 0.0)
@@ -148,14 +180,18 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array) -> Sides:
     rise = np.stack([np.convolve(row, kernel[::-1], "valid") for row in mean])
     place = u[len(kernel) // 2 :][np.argmax(rise, 1)]
     flat, blur = profiles.reshape(-1, count), 1.0
-    each = np.repeat(place, lines)
-    for _ in range(3):
-        fits = fit_steps(flat, u, each, np.full(len(each), blur))
+    each, near = np.repeat(place, lines), np.repeat(beside, lines, 0)
+    taken = np.zeros_like(flat)
+    for _ in range(_STEPS):
+        fits = fit_steps(flat + taken, u, each, np.full(len(each), blur))
         each = each + np.clip(np.where(np.isfinite(fits.shift), fits.shift, 0.0), -0.7, 0.7)
         good = np.repeat(inside, lines) & (fits.contrast > _LEAST_CONTRAST * (fits.base + fits.contrast))
         if not good.any():
             break
         blur = float(np.clip(blur * (1 + np.clip(np.median(fits.blur_change[good]), -0.5, 0.5)), 0.45, 6.0))
+        step = np.repeat(np.median(fits.contrast.reshape(sides, lines), 1), lines)
+        start, stop = (ndtr((u - (each + near[:, k])[:, None]) / blur) for k in (0, 1))
+        taken = step[:, None] * (start - 0.5 * stop)  # of the bits behind the border half are white
     places = each.reshape(sides, lines)
     offset, scatter = _robust_mean(places)
     contrast = np.median(fits.contrast.reshape(sides, lines), 1)
@@ -166,7 +202,8 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array) -> Sides:
     noise = np.sqrt(np.median((fits.rss / np.maximum(fits.dof, 1)).reshape(sides, lines)[seen])) if seen.any() else 0.0
     typical = float(np.median(contrast[seen])) if seen.any() else 0.0
     var = np.maximum(scatter, usual) ** 2 / lines
-    return Sides(middle, normal, offset, var, seen, white, blur, float(noise), typical)
+    near_px = np.isfinite(beside[:, 0])
+    return Sides(middle, normal, offset, var, seen, white, near_px, blur, float(noise), typical)
 
 
 def _robust_mean(places: Array) -> tuple[Array, Array]:
