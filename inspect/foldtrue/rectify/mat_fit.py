@@ -39,8 +39,9 @@ LEAST_SIDES = 40
 @dataclass(frozen=True)
 class MatFit:
     """map, map_cov: as in handover.Reference, in the mat's mm as designed. roof_mm, roof_std_mm: height of the saddle
-    that the sheet's bend has. drop_mm: how far the mat's middle stands over the lowest point of the sheet. rms_px: scatter of
-    the sides about all of it; sides: what was measured; used: (E,) which of them the map rests on."""
+    that the sheet's bend has. drop_mm: how far the mat's middle stands over the lowest point of the sheet.
+    rms_px: scatter of the sides about all of it; sides: what was measured; used: (E,) which of them the map rests
+    on."""
 
     map: PlaneMap
     map_cov: Array
