@@ -29,9 +29,11 @@ def one_tone(photo: Photo, plane_map: PlaneMap, sides: Sides) -> bool:
     """
     inside, outside = (_beside(photo, plane_map, sides, way) for way in (1.0, -1.0))
     seen = sides.seen & np.isfinite(inside).all(1) & np.isfinite(outside).all(1)
+    if not seen.any():  # nothing beside it is in the picture to compare with
+        return True
     common = np.median(inside[seen], 0)
     off, step = (np.hypot.reduce(apart, axis=1) for apart in (inside - common, inside - outside))
-    return bool((off < step)[seen].all())
+    return bool(np.all(off[seen] < step[seen]))
 
 
 def _beside(photo: Photo, plane_map: PlaneMap, sides: Sides, way: float) -> Array:
@@ -46,7 +48,7 @@ def _beside(photo: Photo, plane_map: PlaneMap, sides: Sides, way: float) -> Arra
     at = start[:, None, None] + along[:, None, None] * ahead[:, None, None] + deep[:, None] * across[:, None, None]
     px = np.rint(plane_map.to_px(at.reshape(-1, 2))).astype(np.int64)
     height, width = photo.pixels.shape[:2]
-    there = ((px >= 0) & (px < [width, height])).all(1)
+    there = np.all((px >= 0) & (px < [width, height]), axis=1)
     x, y = np.where(there[:, None], px, 0).T
     colour = np.log(photo.linear[photo.pixels[y, x]] + _DARKEST).astype(float)
     colour[~there] = np.nan
