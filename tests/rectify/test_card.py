@@ -19,9 +19,12 @@ from foldtrue.photo import read_photo
 from foldtrue.rectify import card_size
 from foldtrue.rectify.card import LONG_MM, SHORT_MM, card_faces, card_outlines
 from foldtrue.rectify.card_size import SHADOW_MEAN, SHADOW_STD, card_scale
-from foldtrue.rectify.sides import Search, measure_side, outline
+from foldtrue.rectify.card_tone import one_tone
+from foldtrue.rectify.sides import Search, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import LAYER_MM
 from foldtrue.simulate import Camera, Ground, Reference, Scene, simulate_photo
+from foldtrue.simulate.budget_scene import drawn_scene
+from foldtrue.simulate.render import diameter
 from foldtrue.sizes import ID1_RADIUS_MM
 
 DARK = Ground(kind="grain", colour=(0.2, 0.15, 0.1))
@@ -203,6 +206,30 @@ def test_a_sheet_under_the_piece_is_no_card(plan):
 def test_what_is_no_flat_card_is_declined(plan, card, why):
     with pytest.raises(PhotoTooPoor, match=why):
         measured(plan, card)
+
+
+@pytest.mark.parametrize("ground", [DARK, LIGHT])
+def test_four_sides_of_one_card_have_one_tone_within_and_sides_of_two_things_do_not(plan, ground):
+    """The card's own sides, print and all; and two of them with two lines on the table, 12 mm beside the others."""
+    photo, true, corners = pictured(DrawnCard(), ground=ground)
+    mm = true.to_mm(corners)
+    along, across = mm[1] - mm[0], mm[3] - mm[0]
+    shift = 12 * (along / np.hypot(*along) + across / np.hypot(*across))
+    for at, told in ((mm, True), (mm + shift, False)):
+        lines = [supposed_line(at[[k, (k + 1) % 4]]) for k in range(4)]
+        assert one_tone(photo, true, outline(lines, np.ones(4, bool), true)) is told
+
+
+def test_a_stripe_and_the_grain_of_a_table_make_no_larger_card():
+    """A blue card on a blue table: the edge of its stripe, its end and two lines of grain stand as a card's sides 8 %
+    too far apart, all of them measured. Its own outline shows, and is what no picture may show."""
+    nominal = folded_panel(2, 32, 240.0, 4)
+    drawn = drawn_scene(6034, "front", "card", diameter_mm=diameter(nominal.vertices_mm))
+    made = simulate_photo(nominal, drawn)
+    with pytest.raises(PhotoTooPoor, match=r"one tone|rounded corners"):
+        card_scale(made.photo, nominal, made.truth.map, twist_std_mm=0.2, named=False)
+    faces = card_faces(made.photo, nominal, made.truth.map)
+    assert min(off_px(face, np.array(made.truth.settings["card_corners_px"])) for face in faces) < 3
 
 
 def test_a_card_half_covered_says_what_is_covered(plan):

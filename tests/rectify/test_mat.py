@@ -71,6 +71,18 @@ def test_a_marker_near_a_side_does_not_draw_it_where_the_picture_is_small_and_bl
     assert abs(beside.mean() - alone.mean()) < 0.05  # 0.66 where the marker is left out of account
 
 
+@pytest.mark.parametrize("bend", [0.8, -0.8])
+def test_a_piece_on_a_mat_that_bulges_lies_half_way_down_to_the_table(bend):
+    """A sheet lies on the table with its lowest part, so only a middle that stands off it leaves room below the piece;
+    lengths are then of the plane half the bulge lower, which is farther from the camera. Central projection."""
+    made = mat_photo(bend=bend, tilt=15.0)
+    found, mat = find_mat(made.photo, BARS["A4"]), MATS["A4"]
+    at = free_places(mat) / 4
+    seen = found.map.to_mm(true_map(made).to_px(at))  # true_map: of the table
+    size = np.sum(seen * at) / np.sum(at * at)
+    assert size - 1 == pytest.approx(0.5 * max(bend, 0.0) * -1 / 450.0, abs=2e-4)
+
+
 def test_what_the_covariance_says_is_what_the_noise_does():
     """Places in the free place, four photos with other noise and tilt: errors squared over their variance."""
     squares = []

@@ -18,6 +18,7 @@ from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal, Photo
 from foldtrue.rectify.by_outline import convex_hull
 from foldtrue.rectify.card import LONG_MM, SHORT_MM, Beside, Outline, card_outlines, edges_beside
+from foldtrue.rectify.card_tone import one_tone
 from foldtrue.rectify.sides import Line, Search, Sides, linear_samples, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import (
     K1_STD,
@@ -203,6 +204,8 @@ def _located(known: _Known, one: Outline) -> Sides:
         raise PhotoTooPoor(f"Of the card one {gone} show too little to be measured.", _ADVICE)
     sides = outline(lines, seen, known.plane_map)
     _check_corners(known, sides, px_per_mm)
+    if not one_tone(known.photo, known.plane_map, sides):
+        raise PhotoTooPoor("What looks like a card is not of one tone along its sides.", _ADVICE)
     return sides
 
 

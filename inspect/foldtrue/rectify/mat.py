@@ -111,7 +111,7 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
     if _bends(found):
         assumed.append("mat_bent")
         common_std = float(np.hypot(common_std, found.roof_mm / camera_place(photo, found.map).distance_mm))
-    plane_map, map_cov = _stretched(found.map, found.map_cov, stretch)
+    plane_map, map_cov = _stretched(_lowered(photo, found), found.map_cov, stretch)
     off, off_std = _axes(photo, plane_map, map_cov)
     if abs(off) > AXES_DIFFER + 3 * float(np.hypot(off_std, np.hypot(*size_std))):
         assumed.append("mat_axes_differ")
@@ -256,6 +256,18 @@ def _stretched(plane_map: PlaneMap, map_cov: Array, stretch: Array) -> tuple[Pla
     effect = np.append(np.tile(shrink, 3)[:8], 1.0)
     matrix = plane_map.homography * shrink
     return replace(plane_map, homography=matrix), map_cov * np.outer(effect, effect)
+
+
+def _lowered(photo: Photo, found: MatFit) -> PlaneMap:
+    """The map of the plane on which the piece lies: a sheet whose middle stands off the table is pressed down under a
+    piece, anywhere down to the table, so half-way is taken. What lies lower is seen drawn towards the point below the
+    camera by its depth / distance (central projection)."""
+    stand = camera_place(photo, found.map)
+    share = 0.5 * found.drop_mm / stand.distance_mm
+    lower = np.diag([1.0, 1.0, 1 + share])
+    lower[:2, 2] = share * stand.foot_mm
+    matrix = found.map.homography @ lower
+    return replace(found.map, homography=matrix / matrix[2, 2])
 
 
 def _axes(photo: Photo, plane_map: PlaneMap, map_cov: Array) -> tuple[float, float]:

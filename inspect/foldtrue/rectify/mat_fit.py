@@ -19,6 +19,7 @@ from foldtrue.camera_place import camera_place
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap, apply_homography, warp_design, warped
 from foldtrue.handover import BoolArray, Photo
+from foldtrue.mat import Mat
 from foldtrue.rectify.mat_marks import Markers, Sides, measure_sides
 from foldtrue.subpixel import Image
 
@@ -38,13 +39,15 @@ LEAST_SIDES = 40
 @dataclass(frozen=True)
 class MatFit:
     """map, map_cov: as in handover.Reference, in the mat's mm as designed. roof_mm, roof_std_mm: height of the saddle
-    that the sheet's bend has. rms_px: scatter of the sides about all of it; sides: what was measured; used: (E,) which
-    of them the map rests on."""
+    that the sheet's bend has. drop_mm: how far the mat's middle stands over the lowest point of the sheet.
+    rms_px: scatter of the sides about all of it; sides: what was measured; used: (E,) which of them the map rests
+    on."""
 
     map: PlaneMap
     map_cov: Array
     roof_mm: float
     roof_std_mm: float
+    drop_mm: float
     rms_px: float
     sides: Sides
     used: BoolArray
@@ -66,7 +69,8 @@ def fit_mat(photo: Photo, light: Image, markers: Markers) -> MatFit:
         roof, roof_std = _roof(terms, cov)
         bowl_std = float(np.hypot(BOWL_STD_MM, roof))  # a sheet that bends one way has a bowl as deep in it
     map_cov = _of_terms(plane_map, cov[:9, :9])
-    return MatFit(plane_map, map_cov, roof, roof_std, rms, sides, weight > 0)
+    drop = _drop(terms[12:], markers.mat, sides.middle_mm)
+    return MatFit(plane_map, map_cov, roof, roof_std, drop, rms, sides, weight > 0)
 
 
 def _from_markers(photo: Photo, markers: Markers) -> PlaneMap:
@@ -122,14 +126,14 @@ def _design(photo: Photo, plane_map: PlaneMap, at_mm: Array, normal_px: Array, s
     if shifts is not None:
         stand = camera_place(photo, plane_map)
         away = np.sum(toward * (at_mm - stand.foot_mm), 1) / stand.distance_mm
-        columns += [shifts, away[:, None] * _heights(at_mm)]
+        columns += [shifts, away[:, None] * _heights(at_mm, at_mm)]
     return np.concatenate(columns, 1)
 
 
-def _heights(at_mm: Array) -> Array:
-    """(E, 3) a bowl and two saddles, 1 at the farthest mark of the frame."""
+def _heights(at_mm: Array, marks_mm: Array) -> Array:
+    """(E, 3) a bowl and two saddles at places, 1 at the farthest of the marks (M, 2)."""
     x, y = at_mm.T
-    reach = float(np.max(x * x + y * y))
+    reach = float(np.max(np.sum(marks_mm**2, 1)))
     return np.stack([x * x + y * y, x * x - y * y, 2 * x * y], 1) / reach
 
 
@@ -167,6 +171,13 @@ def _solve(design: Array, sides: Sides, prior: Array, target: Array) -> tuple[Ar
     chi = float(np.sum(weight * trust * rest**2)) / max(count - _TERMS, 1) / slope**2
     full = (design * (use / (own + extra + 1e-8))[:, None]).T @ design + np.diag(prior)
     return terms, np.linalg.inv(full) * max(chi, 1.0), trust, rms
+
+
+def _drop(bend: Array, mat: Mat, marks_mm: Array) -> float:
+    """How far the middle stands over the sheet's lowest point, given its bowl and two saddles (3,)."""
+    x, y = (np.linspace(-side / 2, side / 2, 21) for side in mat.paper_mm)
+    places = np.stack(np.meshgrid(x, y), -1).reshape(-1, 2)
+    return max(-float(np.min(_heights(places, marks_mm) @ bend)), 0.0)
 
 
 def _roof(terms: Array, cov: Array) -> tuple[float, float]:

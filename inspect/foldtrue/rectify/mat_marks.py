@@ -117,7 +117,7 @@ def measure_sides(light: Image, mat: Mat, plane_map: PlaneMap) -> Sides:
     start, end = square_edges(mat)
     along = (end - start) / mat.square_mm
     left = (start + end) / 2 + np.stack([-along[:, 1], along[:, 0]], 1) * mat.square_mm / 2
-    marker = (np.abs(left) < np.array(mat.board_mm) / 2).all(1)
+    marker = np.asarray((np.abs(left) < np.array(mat.board_mm) / 2).all(1))
     border = Border(marker, mat.marker_mm / (BITS + 2))
     return measure_straight(light, start, end, (mat.square_mm - mat.marker_mm) / 2, plane_map, border)
 
@@ -189,9 +189,9 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array, beside: Ar
         if not good.any():
             break
         blur = float(np.clip(blur * (1 + np.clip(np.median(fits.blur_change[good]), -0.5, 0.5)), 0.45, 6.0))
-        step = np.repeat(np.median(fits.contrast.reshape(sides, lines), 1), lines)
+        height = np.repeat(np.median(fits.contrast.reshape(sides, lines), 1), lines)
         start, stop = (ndtr((u - (each + near[:, k])[:, None]) / blur) for k in (0, 1))
-        taken = step[:, None] * (start - 0.5 * stop)  # of the bits behind the border half are white
+        taken = height[:, None] * (start - 0.5 * stop)  # of the bits behind the border half are white
     places = each.reshape(sides, lines)
     offset, scatter = _robust_mean(places)
     contrast = np.median(fits.contrast.reshape(sides, lines), 1)

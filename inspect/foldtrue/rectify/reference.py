@@ -145,7 +145,8 @@ def with_scale(
         if asked != "auto":
             raise
         return replace(plane, private_px=faces), fit, None
-    faces = faces if found.face_px is None else (found.face_px,)
+    # All that looks like a card stays hidden: the one that was measured may be the wrong one.
+    faces = faces if found.face_px is None else (*faces, found.face_px)
     told = found.scale, found.scale_std, found.budget
     plane, fit = _told(found.kind, *told, replace(plane, private_px=faces), fit, asked)
     return plane, fit, None
