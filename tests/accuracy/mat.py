@@ -58,7 +58,9 @@ def sized(seed: int) -> Sized:
     found = find_mat(made.photo, made.truth.settings["mat_bars_mm"], named=True)
     assert found is not None
     rng = np.random.default_rng([seed, 4021])
-    px = np.array([tips.mean(0) for tips in made.truth.tips_px])
+    # Middles in the plane, as they are measured: through a lens the mean of tips is not the tips' mean.
+    lens = made.truth.map
+    px = lens.to_px(np.array([lens.to_mm(tips).mean(0) for tips in made.truth.tips_px]))
     seen = Seen(
         np.array([nominal.vertices_mm[list(t.tips)].mean(0) for t in nominal.twists]),
         px + rng.normal(0, NOISE_PX, px.shape),

@@ -29,7 +29,8 @@ _WINDOW_PX = 23
 _LINES = 14
 _FROM, _TO = 0.2, 0.8
 """Part of a side that is read; near its ends the next squares show."""
-_STEPS = 6
+_STEPS, _STEPS_BORDERED = 3, 6
+"""Rounds of the step fit; what a border takes off depends on the step that is fitted, and needs more of them."""
 _LEAST_CONTRAST = 0.35
 """Step of a side over the white beside it; ink on paper has 0.8 and more, shadows and folds less than this."""
 
@@ -153,10 +154,10 @@ def measure_straight(
     profiles = cross_lines(light, points - half * across, points + half * across, count)
     left = np.stack([-along[:, 1], along[:, 0]], 1) / np.hypot(*along.T)[:, None]
     away = np.sum(np.einsum("eij,ej->ei", plane_map.jacobian(middle), left) * normal, 1)  # px per mm
-    wide = 0.0 if border is None else border.wide_mm
-    beside = np.stack([free_mm * away, (free_mm + wide) * away], 1)
+    beside = np.full((len(start), 2), np.inf)
     if border is not None:
-        beside[~border.there] = np.inf
+        there = border.there
+        beside[there] = away[there, None] * [free_mm, free_mm + border.wide_mm]
     return _located(profiles.reshape(len(start), _LINES, count).astype(float), u, middle, normal, beside)
 
 
@@ -182,7 +183,7 @@ def _located(profiles: Array, u: Array, middle: Array, normal: Array, beside: Ar
     flat, blur = profiles.reshape(-1, count), 1.0
     each, near = np.repeat(place, lines), np.repeat(beside, lines, 0)
     taken = np.zeros_like(flat)
-    for _ in range(_STEPS):
+    for _ in range(_STEPS_BORDERED if np.isfinite(near).any() else _STEPS):
         fits = fit_steps(flat + taken, u, each, np.full(len(each), blur))
         each = each + np.clip(np.where(np.isfinite(fits.shift), fits.shift, 0.0), -0.7, 0.7)
         good = np.repeat(inside, lines) & (fits.contrast > _LEAST_CONTRAST * (fits.base + fits.contrast))
