@@ -58,7 +58,7 @@ class PlaneMap:
         back at a radius of sqrt(-1/(3 k1)): what lies farther out is taken to lie there."""
         d = (np.asarray(px, float) - self.centre_px) / self.focal_px
         rd = np.hypot(d[:, 0], d[:, 1])
-        turns = np.sqrt(-1 / (3 * self.k1)) if self.k1 < 0 else np.inf
+        turns = np.sqrt(-1 / (3 * self.k1)) if self.k1 < -1e-12 else np.inf  # of a weaker lens out of every picture
         r = np.minimum(rd, turns)
         for _ in range(12):
             r = np.clip(r - (r + self.k1 * r**3 - rd) / np.maximum(1 + 3 * self.k1 * r * r, 0.2), 0.0, turns)

@@ -254,6 +254,7 @@ def test_nothing_is_lost_when_the_server_dies_in_the_middle(opened, server, plan
     with server.measuring_held():
         send_photo(page, "backlit")
         page.get_by_role("heading", name="Measuring").wait_for()
+        page.wait_for_event("response", lambda answer: answer.url.endswith("/state"))  # its script runs
         server.stop(signal.SIGKILL)
     page.get_by_text("The server does not answer").wait_for()
     server.start()
