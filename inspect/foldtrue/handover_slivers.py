@@ -18,6 +18,10 @@ IntArray = NDArray[np.integer[Any]]
 BoolArray = NDArray[np.bool_]
 
 
+WIDEST = 3.0
+"""Width of the widest sliver that is told by its light, in blurs: a wider one has two edges."""
+
+
 @dataclass(frozen=True)
 class Slivers:
     """Line arrays (G): creases (G, 2), the two that lie on the line; sense: +1 where the first one's paper lies to its

@@ -14,7 +14,7 @@ import numpy as np
 from foldtrue.detect.scan import Targets, block_mean, cross_lines_at, split_at_crossings, targets_of
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal
-from foldtrue.handover_slivers import Slivers
+from foldtrue.handover_slivers import WIDEST, Slivers
 from foldtrue.stretches import left_normals, partners, place_numbers
 from foldtrue.subpixel import BarFits, Image, cross_lines, fit_bands, fit_bars, group_median, robust_line
 from foldtrue.transmission import stack_transmittance
@@ -30,8 +30,6 @@ ABSORBED = 0.02
 """Share of the light that a sheet of white paper keeps (common practice, no source)."""
 PAPERS = np.linspace(0.02, 0.95, 94)
 """Share of the light that it lets through, thick to thin."""
-WIDEST = 3.0
-"""Width of the widest sliver that is measured by its light, in blurs: a wider one has two edges."""
 
 
 @dataclass(frozen=True)
@@ -52,15 +50,14 @@ def find_slivers(nominal: Nominal) -> SliverTargets | None:
     partner = partners(nominal, "backlit", use)
     use &= partner >= 0
     rows = np.flatnonzero(use)
-    rows = rows[np.unique(place_numbers(nominal, "backlit")[rows], return_index=True)[1]]
+    rows = np.sort(rows[np.unique(place_numbers(nominal, "backlit")[rows], return_index=True)[1]])
     normal = left_normals(nominal, s.crease[rows])
     own, other = (_paper_side(nominal, crease, normal) for crease in (s.crease[rows], partner[rows]))
     rows, sense = rows[own * other < 0], own[own * other < 0]
     if not len(rows):
         return None
-    order = np.argsort(rows)
-    targets = targets_of(nominal, "backlit", rows[order], np.arange(len(use)))
-    return SliverTargets(split_at_crossings(targets, nominal, "backlit"), partner[rows[order]], sense[order])
+    targets = targets_of(nominal, "backlit", rows, np.arange(len(use)))
+    return SliverTargets(split_at_crossings(targets, nominal, "backlit"), partner[rows], sense)
 
 
 def _paper_side(nominal: Nominal, crease: IntArray, normal: Array) -> Array:

@@ -19,7 +19,7 @@ from foldtrue.fit.budget import Evidence, Spread, evidence_of
 from foldtrue.fit.grooves import Claims, first_claims, usual_gap, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
-from foldtrue.fit.slivers import SliverLines, with_slivers
+from foldtrue.fit.slivers import SliverLines, sliver_equations, with_slivers
 from foldtrue.fit.weak import Setup, Weak, set_up
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
@@ -71,6 +71,7 @@ def solve_network(
     """
     setup = set_up(lines, nominal, weak, slivers)
     told = _observed(lines, slivers)
+    between: Any = None if slivers is None else sliver_equations(slivers, nominal, setup)
     std, value, edge = told.std, told.value, told.edge
     scale = np.tile([1.0, 2.0], len(value) // 2)
     shared = np.zeros(len(value), bool)
@@ -88,7 +89,7 @@ def solve_network(
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
         if slivers is not None:
-            design = with_slivers(design, slivers, nominal, setup, x)
+            design = with_slivers(design, slivers, between, setup, x)
         apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
         unsure[edge] = np.repeat(doubt, 2) ** 2 + claims.doubt**2
         variance = std**2 + apart + unsure

@@ -11,7 +11,7 @@ from foldtrue.fit.lines import LEAST_STD_MM
 from foldtrue.fit.scatter import INLIER, fit_lines
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal
-from foldtrue.handover_slivers import Slivers
+from foldtrue.handover_slivers import WIDEST, Slivers
 from foldtrue.stretches import left_normals
 from foldtrue.subpixel import robust_line
 
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from foldtrue.fit.weak import Setup
 
 
-THICKEST = 3.0
-"""Width of the widest sliver whose light is taken for its width, in blurs."""
 OWN = 0.05
 """How far one sliver's light is off that of its kind, relative."""
 UNEVEN, FLOOR = 2.0, 0.1
@@ -67,7 +65,7 @@ def sliver_lines(slivers: Slivers, nominal: Nominal, plane: PlaneMap, k1_change:
     seen = np.isfinite(slivers.middle_std_mm)
     middle = _lines(slivers, slivers.middle_mm - lens, slivers.middle_std_mm, seen, groups)
     size = np.abs(np.where(area.offset > 0, slivers.open, slivers.lapped))
-    sure = (np.abs(area.offset) < THICKEST * slivers.blur_mm * size) | slivers.resolved
+    sure = (np.abs(area.offset) < WIDEST * slivers.blur_mm * size) | slivers.resolved
     told, placed = np.flatnonzero((area.samples >= 3) & sure), np.flatnonzero(middle.samples >= 3)
     if not len(told):
         return None
@@ -106,11 +104,11 @@ def _lines(slivers: Slivers, value: Array, std: Array, use: BoolArray, groups: i
     return fit_lines(slivers.t, value, std, use & (trust > INLIER), slivers.line, slivers.piece, groups)
 
 
-def with_slivers(design: Any, lines: SliverLines, nominal: Nominal, setup: Setup, x: Array) -> Any:
-    """The equations of edges, sparse (M, size), and below them those of slivers about the solution x (size,)."""
+def with_slivers(design: Any, lines: SliverLines, between: Any, setup: Setup, x: Array) -> Any:
+    """The equations of edges, sparse (M, size), and below them those of slivers about the solution x (size,); between:
+    as from `sliver_equations`."""
     from scipy import sparse
 
-    between = sliver_equations(lines, nominal, setup)
     return sparse.vstack([design, between + gain_equations(lines, setup, between @ x)]).tocsr()
 
 

@@ -42,9 +42,9 @@ class Weak:
 @dataclass(frozen=True)
 class Setup:
     """What stays the same between iterations: the numbering of the unknowns (vertices, then from shift_column the
-    shifts, from slope_column the slopes by kind, from sliver_column the shifts and gains of slivers, last the common
-    size), the shape equations, the prior's inverse
-    variances, and the sense (C,) of every crease's slope: the hand of the twist whose side it is, else 0."""
+    shifts, from slope_column the slopes by kind, from sliver_column the shifts, slopes and gains of slivers, last the
+    common size), the shape equations, the prior's inverse variances, and the sense (C,) of every crease's slope: the
+    hand of the twist whose side it is, else 0."""
 
     unknown_of: IntArray
     size: int
