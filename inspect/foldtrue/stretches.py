@@ -46,6 +46,13 @@ def place_numbers(nominal: Nominal, *views: str) -> IntArray:
     return np.asarray(np.unique(key, axis=0, return_inverse=True)[1].ravel(), np.int64)
 
 
+def alone_in_line(nominal: Nominal, view: str) -> BoolArray:
+    """Which stretches (S,) make a line of their own, and not one with the others of their crease: those of a
+    silhouette, where the crease that shows may change from stretch to stretch."""
+    s = nominal.views[view]
+    return s.shared > 1 if view == "backlit" else np.minimum(s.layers_left, s.layers_right) == 0
+
+
 def left_normals(nominal: Nominal, crease: IntArray) -> Array:
     """Unit left normals (N, 2) of the creases in the folded frame."""
     ends = nominal.vertices_mm[nominal.creases.ends[crease]]

@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal
-from foldtrue.stretches import place_numbers, stretch_ends
+from foldtrue.stretches import alone_in_line, place_numbers, stretch_ends
 
 
 @dataclass(frozen=True)
@@ -96,11 +96,9 @@ def find_targets(nominal: Nominal, view: str) -> Targets:
     """
     s = nominal.views[view]
     silhouette = (s.layers_left == 0) | (s.layers_right == 0)
-    own = s.crease
+    own = np.where(alone_in_line(nominal, view), len(nominal.creases.ids) + np.arange(len(s.crease)), s.crease)
     if view == "backlit":
         use = np.flatnonzero((s.layers_left != s.layers_right) & ((s.shared == 1) | silhouette) & (s.t1 > s.t0))
-        # A silhouette stretch is a line of its own: which crease it is may change from stretch to stretch.
-        own = np.where(s.shared > 1, len(nominal.creases.ids) + np.arange(len(own)), own)
     else:
         use = np.flatnonzero(((s.raised != 0) | (s.shared > 1)) & (s.t1 > s.t0))
     use = np.sort(use[np.unique(place_numbers(nominal, view)[use], return_index=True)[1]])

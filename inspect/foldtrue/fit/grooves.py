@@ -61,12 +61,49 @@ def usual_gap(lines: EdgeLines) -> Array:
     return gap
 
 
-def weigh_claims(lines: EdgeLines, first: Array, second: Array, scatter: Array, usual: Array | float = 0.0) -> Claims:
-    """New shares from what is left (E, 2) of offset and slope when the line is the first's or the second's, and the
-    standard deviation (E, 2) of such a remainder. usual: (E, 2) as from `usual_gap`."""
+@dataclass(frozen=True)
+class Told:
+    """What the network says of P paired lines before it asks which edge each is. rest (P, 2, 2): what is left of offset
+    and slope if the line is the first's, the second's; gain (2, P, 2, 2): covariance of what it predicts for the first,
+    for the second, with what it predicts for the line as it is shared now; own (2, P, 2, 2): covariance of what it
+    predicts for either; taken (P, 2, 2): covariance of the line as it is shared now less what it predicts for that;
+    left (P, 2): what is left of the line as it is shared now; std (P, 2): scatter of the line about its edge."""
+
+    rest: Array
+    gain: Array
+    own: Array
+    taken: Array
+    left: Array
+    std: Array
+
+
+def weigh_claims(lines: EdgeLines, told: Told, habit: float, usual: Array | float = 0.0) -> Claims:
+    """New shares by Bayes' rule, from what all other lines predict for the first and for the second edge: a line that
+    helped to place an edge must not vouch for it. habit: chance that it is the first, beforehand; usual: (E, 2) as from
+    `usual_gap`.
+
+    Leave-one-out prediction: Belsley, Kuh and Welsch, Regression Diagnostics (1980), chapter 2, for blocks of two rows.
+    """
     paired = lines.pair >= 0
-    chance = [-0.5 * np.sum((rest / scatter) ** 2, axis=1) for rest in (first, second)]
-    share = np.where(paired, 1.0 / (1.0 + np.exp(np.clip(chance[1] - chance[0], -50, 50))), 1.0)
-    gap = np.maximum(np.abs(first - second), usual)
-    doubt = np.sqrt(share * (1 - share))[:, None] * gap
+    share, gap = np.ones(len(paired)), np.zeros((len(paired), 2))
+    chance, without = [], []
+    for k in (0, 1):
+        back = np.linalg.solve(told.taken, np.stack([told.left, told.left], -1))[..., 0]
+        rest = told.rest[:, k] + np.einsum("pij,pj->pi", told.gain[k], back)
+        spread = told.own[k] + told.gain[k] @ np.linalg.solve(told.taken, np.swapaxes(told.gain[k], 1, 2))
+        spread = spread + told.std[:, :, None] ** 2 * np.eye(2)
+        square = np.einsum("pi,pi->p", rest, np.linalg.solve(spread, rest[..., None])[..., 0])
+        chance.append(-0.5 * (square + np.linalg.slogdet(spread)[1]))
+        without.append(rest)
+    odds = chance[1] - chance[0] + np.log((1 - habit) / habit)
+    share[paired] = 1.0 / (1.0 + np.exp(np.clip(odds, -50, 50)))
+    gap[paired] = np.abs(without[0] - without[1])
+    doubt = np.sqrt(share * (1 - share))[:, None] * np.maximum(gap, usual)
     return Claims(share, np.where(paired[:, None], doubt, 0.0).ravel())
+
+
+def habit_of(lines: EdgeLines, share: Array) -> float:
+    """How often it is the first edge of a groove that shows: the mixture's own proportion, with two lines' worth of
+    not knowing."""
+    paired = lines.pair >= 0
+    return float((share[paired].sum() + 1.0) / (paired.sum() + 2.0))

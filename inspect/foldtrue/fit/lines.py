@@ -10,7 +10,7 @@ import numpy as np
 from foldtrue.fit.scatter import INLIER, fit_lines
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
-from foldtrue.stretches import left_normals, lit_kinds, place_numbers
+from foldtrue.stretches import alone_in_line, left_normals, lit_kinds, place_numbers
 from foldtrue.subpixel import robust_line
 
 LEAST_STD_MM = 1e-4
@@ -117,14 +117,14 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
 
 def line_of(nominal: Nominal, view: str) -> IntArray:
     """Number (S,) of the line each stretch belongs to: its crease's; against the light one for each number of layers
-    beside it, since each kind of step has its own shift, and one for each stretch of a silhouette, where the crease
-    that shows may change."""
+    beside it, since each kind of step has its own shift; and one for each stretch of a silhouette."""
     s = nominal.views[view]
-    if view != "backlit":
-        return s.crease
-    layers = np.stack([s.crease, s.layers_left, s.layers_right], 1)
-    number = np.unique(layers, axis=0, return_inverse=True)[1].ravel()
-    return np.where(s.shared > 1, len(number) + np.arange(len(number)), number).astype(np.int64)
+    number = s.crease
+    if view == "backlit":
+        layers = np.stack([s.crease, s.layers_left, s.layers_right], 1)
+        number = np.unique(layers, axis=0, return_inverse=True)[1].ravel()
+    alone = alone_in_line(nominal, view)
+    return np.where(alone, number.max() + 1 + np.arange(len(number)), number).astype(np.int64)
 
 
 def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
@@ -133,7 +133,8 @@ def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
     the rim below may stick out instead."""
     of_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
     pleat = ~of_twist[nominal.creases.facets[lines.crease]].any(1)
-    worth = np.where(lines.shared, 0.25, np.where(lines.pair >= 0, 0.5, 1.0))
+    _, crease_of, each = np.unique(lines.crease, return_inverse=True, return_counts=True)
+    worth = np.where(lines.shared, 0.25, np.where(lines.pair >= 0, 0.5, 1.0)) / each[crease_of]
     count = np.zeros(len(nominal.twists))
     for k, twist in enumerate(nominal.twists):
         for crease in (lines.crease, lines.pair):
