@@ -1,19 +1,21 @@
 """Which of the two edges in a groove is the one seen: where two twists abut, either may lie on top.
 
 A mixture model fitted by expectation and maximisation (Dempster, Laird and Rubin, J. R. Stat. Soc. B 39 (1977) 1): the
-line seen belongs to the first edge or to the second; each pass of the network says where both lie, the nearer one gets
-the larger share of the line in the next pass. Where both explain it the line stays shared, and what doubt remains
-widens its uncertainty.
+line seen belongs to the first edge or to the second; each pass of the network says where all other lines put both, the
+nearer one gets the larger share of the line in the next pass. Where both explain it the line stays shared, and what
+doubt remains widens its uncertainty.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.frames import Array
+from foldtrue.handover import IntArray
 from foldtrue.subpixel import group_median
 
 FEW = 8
@@ -62,48 +64,57 @@ def usual_gap(lines: EdgeLines) -> Array:
 
 
 @dataclass(frozen=True)
-class Told:
-    """What the network says of P paired lines before it asks which edge each is. rest (P, 2, 2): what is left of offset
-    and slope if the line is the first's, the second's; gain (2, P, 2, 2): covariance of what it predicts for the first,
-    for the second, with what it predicts for the line as it is shared now; own (2, P, 2, 2): covariance of what it
-    predicts for either; taken (P, 2, 2): covariance of the line as it is shared now less what it predicts for that;
-    left (P, 2): what is left of the line as it is shared now; std (P, 2): scatter of the line about its edge."""
+class Foretold:
+    """What all other equations make of R equations of grooves. rest (2, R): what would be left of each if its line were
+    the first edge's, the second's; variance (2, R): of that."""
 
     rest: Array
-    gain: Array
-    own: Array
-    taken: Array
-    left: Array
-    std: Array
+    variance: Array
 
 
-def weigh_claims(lines: EdgeLines, told: Told, habit: float, usual: Array | float = 0.0) -> Claims:
-    """New shares by Bayes' rule, from what all other lines predict for the first and for the second edge: a line that
-    helped to place an edge must not vouch for it. habit: chance that it is the first, beforehand; usual: (E, 2) as from
-    `usual_gap`.
+def foretell(
+    either: tuple[Any, Any], share: Array, solution: tuple[Any, Array], value: Array, std: Array, weight: Array
+) -> Foretold:
+    """Predict R equations as if they had not been used: a line that helped to place an edge must not vouch for it.
 
-    Leave-one-out prediction: Belsley, Kuh and Welsch, Regression Diagnostics (1980), chapter 2, for blocks of two rows.
+    either: sparse (R, n) rows as the first edge's and as the second's; share (R,): of the first in what the solution
+    (factor of the normal equations, unknowns (n,)) was made from, with these weights (R,); value, std (R,): what was
+    seen and how that scatters about its own edge. Source: deletion of one observation, Belsley, Kuh and Welsch,
+    Regression Diagnostics (1980), chapter 2.
+    """
+    factor, x = solution
+    spread = [factor.solve(rows.T.toarray()) for rows in either]
+    back = share * spread[0] + (1 - share) * spread[1]
+    gain = [np.asarray(rows.multiply(back.T).sum(1)).ravel() for rows in either]
+    far = [value - rows @ x for rows in either]
+    left = share * far[0] + (1 - share) * far[1]
+    free = 1 / np.maximum(weight, 1e-12) - (share * gain[0] + (1 - share) * gain[1])
+    rest = [f + g * left / free for f, g in zip(far, gain, strict=True)]
+    own = [np.asarray(rows.multiply(s.T).sum(1)).ravel() for rows, s in zip(either, spread, strict=True)]
+    return Foretold(np.array(rest), np.array([std**2 + o + g**2 / free for o, g in zip(own, gain, strict=True)]))
+
+
+def weigh_claims(lines: EdgeLines, rows: IntArray, told: Foretold, before: Array, usual: Array | float = 0.0) -> Claims:
+    """New shares by Bayes' rule from what is foretold of the rows (R,), numbered among all (2 E,).
+
+    before: the shares until now (E,). How often the first edge is the one seen is the piece's own habit (twists folded
+    later may lie on those before them, or below), and found with the shares: the mixture's proportion, with two lines'
+    worth of not knowing. usual: (E, 2) as from `usual_gap`.
     """
     paired = lines.pair >= 0
-    share, gap = np.ones(len(paired)), np.zeros((len(paired), 2))
-    chance, without = [], []
-    for k in (0, 1):
-        back = np.linalg.solve(told.taken, np.stack([told.left, told.left], -1))[..., 0]
-        rest = told.rest[:, k] + np.einsum("pij,pj->pi", told.gain[k], back)
-        spread = told.own[k] + told.gain[k] @ np.linalg.solve(told.taken, np.swapaxes(told.gain[k], 1, 2))
-        spread = spread + told.std[:, :, None] ** 2 * np.eye(2)
-        square = np.einsum("pi,pi->p", rest, np.linalg.solve(spread, rest[..., None])[..., 0])
-        chance.append(-0.5 * (square + np.linalg.slogdet(spread)[1]))
-        without.append(rest)
-    odds = chance[1] - chance[0] + np.log((1 - habit) / habit)
-    share[paired] = 1.0 / (1.0 + np.exp(np.clip(odds, -50, 50)))
-    gap[paired] = np.abs(without[0] - without[1])
-    doubt = np.sqrt(share * (1 - share))[:, None] * np.maximum(gap, usual)
-    return Claims(share, np.where(paired[:, None], doubt, 0.0).ravel())
+    habit = (before[paired].sum() + 1.0) / (paired.sum() + 2.0)
+    chance = -0.5 * (told.rest**2 / told.variance + np.log(told.variance))
+    odds = np.bincount(rows // 2, chance[1] - chance[0], len(paired)) + np.log((1 - habit) / habit)
+    share = np.where(paired, 1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))), 1.0)
+    gap = np.zeros(2 * len(paired))
+    gap[rows] = np.abs(told.rest[0] - told.rest[1])
+    doubt = np.sqrt(share * (1 - share)).repeat(2) * np.maximum(gap, np.broadcast_to(usual, (len(paired), 2)).ravel())
+    return Claims(share, np.where(paired.repeat(2), doubt, 0.0))
 
 
-def habit_of(lines: EdgeLines, share: Array) -> float:
-    """How often it is the first edge of a groove that shows: the mixture's own proportion, with two lines' worth of
-    not knowing."""
+def telling_rows(lines: EdgeLines) -> IntArray:
+    """Rows among all (2 E,) that tell a groove's edges apart: slopes, and offsets where they are not those of an end
+    that both share."""
     paired = lines.pair >= 0
-    return float((share[paired].sum() + 1.0) / (paired.sum() + 2.0))
+    met = (lines.t_mid == 0) | (lines.t_mid == 1)
+    return np.flatnonzero(np.stack([paired & ~met, paired], 1).ravel())

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from foldtrue.fit.budget import Evidence, Spread, evidence_of
-from foldtrue.fit.grooves import Claims, Told, first_claims, habit_of, usual_gap, weigh_claims
+from foldtrue.fit.grooves import Claims, first_claims, foretell, telling_rows, usual_gap, weigh_claims
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
 from foldtrue.fit.slivers import SliverLines, sliver_equations, with_slivers
@@ -85,7 +85,7 @@ def solve_network(
     misfit, astray, shape = 0.0, 0.0, (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
     least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
-    costly = 7 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
+    costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
         if slivers is not None:
@@ -108,7 +108,7 @@ def solve_network(
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
         if (lines.pair >= 0).any():
             own = np.sqrt(std**2 + (scale * misfit) ** 2)
-            claims = _claims(lines, nominal, setup, claims, (factor, x), design, (value, own, weight))
+            claims = _claims(lines, nominal, setup, claims, (factor, x), (value, own, weight))
     factor, x = _solve(design, weight, value, setup, shape)
     columns = setup.shift_column + np.arange(setup.shifts)
     unit = np.zeros((setup.size, len(columns)))
@@ -171,34 +171,17 @@ def _claims(
     setup: Setup,
     claims: Claims,
     solution: tuple[Any, Array],
-    design: Any,
     told: tuple[Array, Array, Array],
 ) -> Claims:
-    factor, x = solution
-    at = np.flatnonzero(lines.pair >= 0)
-    rows = np.stack([2 * at, 2 * at + 1], 1)
-    value, std, weight = (a[rows] for a in told)
-    own = lines.pick(at)
-    sole = [_equations(own, own.crease, Claims(np.full(len(at), s), np.zeros(0)), nominal, setup).toarray() for s in (1.0, 0.0)]
-    now = design[rows.ravel()].toarray()
-    back = factor.solve(now.T).T.reshape(len(at), 2, -1)
-    now = now.reshape(back.shape)
-    sole = [s.reshape(back.shape) for s in sole]
-    of = [factor.solve(s.reshape(-1, setup.size).T).T.reshape(back.shape) for s in sole]
-    taken = np.eye(2) / np.maximum(weight, 1e-12)[:, :, None] - np.einsum("pin,pjn->pij", now, back)
-    return weigh_claims(
-        lines,
-        Told(
-            rest=np.stack([value - s @ x for s in sole], 1),
-            gain=np.stack([np.einsum("pin,pjn->pij", s, back) for s in sole]),
-            own=np.stack([np.einsum("pin,pjn->pij", s, o) for s, o in zip(sole, of)]),
-            taken=taken,
-            left=value - now @ x,
-            std=std,
-        ),
-        habit_of(lines, claims.share),
-        usual_gap(lines),
+    """told: value, std and weight of all equations that the solution was made from."""
+    rows = telling_rows(lines)
+    paired = lines.pair >= 0
+    first, second = (
+        _equations(lines, lines.crease, Claims(np.where(paired, share, 1.0), np.zeros(0)), nominal, setup)[rows]
+        for share in (1.0, 0.0)
     )
+    foretold = foretell((first, second), claims.share[rows // 2], solution, *(each[rows] for each in told))
+    return weigh_claims(lines, rows, foretold, claims.share, usual_gap(lines))
 
 
 def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: Setup) -> Any:
