@@ -222,13 +222,11 @@ def _fit_blocks(
         for weight in flank_weights(looks, FLANK_LOOKS * half * step)
     ]
     unsteady = np.array([_unsteadiness(way, lines, lit) for way in ways])
-    pick = np.argmin(unsteady, axis=0)
-    by_block, by_edge = pick[kind], pick[lit.kind_of_edge]
-    blocks, edges = np.arange(len(kind)), np.arange(len(lit.kind_of_edge))
-    place, std, trust = (
-        np.array([getattr(w, f) for w in ways])[by_block, blocks] for f in ("place_mm", "std_mm", "trust")
-    )
-    height, evidence = (np.array([getattr(w, f) for w in ways])[by_edge, edges] for f in ("height", "evidence"))
+    share = np.where(np.isfinite(unsteady), 1.0 / np.maximum(unsteady, 1e-6) ** 2, 1e-12)
+    share = share / share.sum(axis=0)
+    by_block, by_edge = share[:, kind], share[:, lit.kind_of_edge]
+    place, std, trust = (np.sum([getattr(w, f) for w in ways] * by_block, 0) for f in ("place_mm", "std_mm", "trust"))
+    height, evidence = (np.sum([getattr(w, f) for w in ways] * by_edge, 0) for f in ("height", "evidence"))
     return LitBlocks(lines, place, std, trust, height, evidence)
 
 
