@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from foldtrue.detect.acquire import Lines, best_lines, quick_profiles, shrink, to_small
+from foldtrue.detect.brink import brink_shifts, find_brinks
 from foldtrue.detect.looks import Looks, fit_looks, flank_weights, learn_looks, look_responses, relative_light
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray
-from foldtrue.stretches import Kinds
+from foldtrue.stretches import PLEAT, SIDE, Kinds
 from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
 
 DECOYS_PITCH, DECOYS_WINDOWS = 0.28, 2.2
@@ -22,6 +23,10 @@ LEAST_AMPLITUDE = 0.2
 """Of the kind's usual look that a part of an edge must show to be measured."""
 FLANK_LOOKS = 0.35
 """Reach of a look's flank, as a share of half the look's width."""
+NEAR_SIDE = 1
+"""Of the ways to weigh a look the one that goes by its steepest fall."""
+LEAST_STD_MM = 1e-4
+"""No block is read better than that."""
 LEAST_SPREAD = 0.03
 """No set of decoys is taken to scatter less, however few they are."""
 
@@ -40,7 +45,8 @@ class LitPass:
 @dataclass(frozen=True)
 class LitTargets:
     """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
-    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere."""
+    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere; of every kind (K,) whether
+    its edges are steps from paper down to paper."""
 
     targets: Targets
     kind: IntArray
@@ -48,6 +54,7 @@ class LitTargets:
     kind_of_edge: IntArray
     other: IntArray
     kinds: int
+    steps: BoolArray
 
 
 @dataclass(frozen=True)
@@ -78,7 +85,10 @@ def lit_targets(targets: Targets, kinds: Kinds) -> LitTargets:
     kind, facing = kinds.kind[targets.stretch], kinds.facing[targets.stretch].astype(float)
     first = targets.first_stretch
     other = np.where(kinds.partner[first] >= 0, kinds.partner[first], targets.crease)
-    return LitTargets(targets, kind, facing, kinds.kind[first], other, int(kinds.kind.max(initial=-1)) + 1)
+    count = int(kinds.kind.max(initial=-1)) + 1
+    steps = np.zeros(count, bool)
+    steps[kinds.kind[(kinds.kind_type == SIDE) | (kinds.kind_type == PLEAT)]] = True
+    return LitTargets(targets, kind, facing, kinds.kind[first], other, count, steps)
 
 
 def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
@@ -214,20 +224,25 @@ def measure(
 def _fit_blocks(
     profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, step: float, half: int
 ) -> LitBlocks:
-    """Blocks fitted by the way of weighing that leaves their places steadiest along their edges, kind by kind."""
+    """Blocks read in several ways, averaged kind by kind: each way counts by how steady it leaves the places along
+    their edges. Of a step from paper to paper only what reads the near side of its shadow counts: how wide a shadow is
+    may change steadily along an edge."""
     kind = lit.kind[lines.block_interval]
     looks = learn_looks(profile[use], kind[use], lit.kinds, step)
     ways = [
         _fit_one_way(profile, use, lines, lit, now, looks, weight, half)
         for weight in flank_weights(looks, FLANK_LOOKS * half * step)
     ]
+    ways.append(_fit_brinks(profile, use, lines, lit, now, looks, ways[NEAR_SIDE]))
     unsteady = np.array([_unsteadiness(way, lines, lit) for way in ways])
-    share = np.where(np.isfinite(unsteady), 1.0 / np.maximum(unsteady, 1e-6) ** 2, 1e-12)
-    share = share / share.sum(axis=0)
+    near = np.isin(np.arange(len(ways)), (NEAR_SIDE, len(ways) - 1))[:, None]
+    counts = np.where(lit.steps, near, np.arange(len(ways))[:, None] < len(ways) - 1) & np.isfinite(unsteady)
+    share = np.where(counts, 1.0 / np.maximum(unsteady, 1e-9) ** 2, 0.0)
+    share = share / np.maximum(share.sum(axis=0), 1e-300)
     by_block, by_edge = share[:, kind], share[:, lit.kind_of_edge]
     place, std, trust = (np.sum([getattr(w, f) for w in ways] * by_block, 0) for f in ("place_mm", "std_mm", "trust"))
     height, evidence = (np.sum([getattr(w, f) for w in ways] * by_edge, 0) for f in ("height", "evidence"))
-    return LitBlocks(lines, place, std, trust, height, evidence)
+    return LitBlocks(lines, place, np.maximum(std, LEAST_STD_MM), trust, height, evidence)
 
 
 def _unsteadiness(way: LitBlocks, lines: CrossLines, lit: LitTargets) -> Array:
@@ -271,6 +286,23 @@ def _fit_one_way(
     base = now.offset_mm[edge] + now.slope_mm[edge] * (lines.block_t - 0.5)
     place = base + facing * np.clip(shift, -half * step, half * step)
     return LitBlocks(lines, place, std, good.astype(float), level * looks.height[lit.kind_of_edge], evidence)
+
+
+def _fit_brinks(
+    profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, looks: Looks, fitted: LitBlocks
+) -> LitBlocks:
+    """Blocks read where the paper on top ends; fitted: what the look's own fit says of the edges."""
+    edge, edges = lines.block_edge, len(lit.targets.crease)
+    kind = lit.kind[lines.block_interval]
+    shift, clear = brink_shifts(profile, kind, find_brinks(looks))
+    good = use & looks.known[kind] & clear
+    base = now.offset_mm[edge] + now.slope_mm[edge] * (lines.block_t - 0.5)
+    place = base + lit.facing[lines.block_interval] * shift * looks.step_mm
+    offset, slope, _ = robust_line(lines.block_t, place, good.astype(float), edge, edges)
+    off = np.abs(place - offset[edge] - slope[edge] * (lines.block_t - 0.5))
+    scatter = 1.4826 * group_median(off[good], edge[good], edges)
+    std = np.maximum(np.nan_to_num(scatter, nan=0.0), LEAST_STD_MM)[edge]
+    return replace(fitted, place_mm=place, std_mm=std, trust=good.astype(float))
 
 
 def _scale(targets: Targets, plane: PlaneMap) -> float:
