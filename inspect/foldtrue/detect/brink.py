@@ -43,8 +43,6 @@ def find_brinks(looks: Looks) -> Brinks:
         top[k], dip[k] = fall - _falls_on(-look[fall::-1]), fall + _falls_on(look[fall:])
         level = 0.5 * (look[top[k]] + look[dip[k]])
         place[k] = _crossings(look[None], np.array([level]), np.array([float(fall)]))[0][0]
-            0
-        ]
     rows = np.arange(kinds)
     return Brinks(top, dip, place, value[rows, top] - value[rows, dip])
 
