@@ -48,6 +48,7 @@ def two_lines(t_mid):
         dark=one,
         kind=zero,
         glare=np.zeros(2, bool),
+        on_table=np.zeros(2, bool),
         shared=np.zeros(2, bool),
         members=(np.array([0]), np.array([1])),
         pair=np.array([5, -1]),
