@@ -289,6 +289,8 @@ class LatticeFit:
     source, their squares add up to that of scale_std / scale; None where they are not known, as of several photos.
     lens_prior: what the lens term rests on beside the photo: the two kinds of camera, the camera's kept lens, or the
     former because the photo contradicts the latter.
+    spread_std: relative standard uncertainty, by the photo's edges, of how far apart the twists are all in all, which
+    the fit of the whole piece takes up and a scale rests on; None of several photos.
     """
 
     map: PlaneMap
@@ -328,6 +330,7 @@ class LatticeFit:
     scale_budget: Mapping[str, float] | None = None
     panels: PanelPoses | None = None
     lens_prior: LensPrior = "usual"
+    spread_std: float | None = None
 
 
 @dataclass(frozen=True)

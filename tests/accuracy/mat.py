@@ -64,7 +64,7 @@ def sized(seed: int) -> Sized:
     seen = Seen(
         np.array([nominal.vertices_mm[list(t.tips)].mean(0) for t in nominal.twists]),
         px + rng.normal(0, NOISE_PX, px.shape),
-        np.tile(NOISE_PX**2 * np.eye(2), (len(px), 1, 1)),
+        NOISE_PX / float(np.linalg.norm(px - px.mean(0))),
     )
     real = np.array([made.truth.vertices_mm[list(t.tips)].mean(0) for t in nominal.twists])
     a, b = ((p - p.mean(0)) @ [1, 1j] for p in (seen.planned_mm, real))

@@ -6,17 +6,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from lit_folds import lines_of
 from panels import folded_panel
 from scipy.stats import norm
 
 from foldtrue.fit.grooves import first_claims, usual_gap, weigh_claims
-from foldtrue.fit.lines import EdgeLines, edge_lines
+from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import solve_network
 from foldtrue.fit.poses import pose_rows
 from foldtrue.fit.weak import Weak
 from foldtrue.frames import rotation
-from foldtrue.handover import Features
-from foldtrue.stretches import GROOVE, left_normals, lit_kinds, place_numbers
+from foldtrue.stretches import GROOVE, lit_kinds
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +48,7 @@ def two_lines(t_mid):
         dark=one,
         kind=zero,
         glare=np.zeros(2, bool),
+        on_table=np.zeros(2, bool),
         shared=np.zeros(2, bool),
         members=(np.array([0]), np.array([1])),
         pair=np.array([5, -1]),
@@ -142,46 +143,7 @@ def test_naming_the_edges_the_other_way_round_turns_the_shares_round():
     np.testing.assert_allclose(one.doubt, two.doubt)
 
 
-# --- samples of a front or back view, from known vertices ---
-
-
-def samples_of(nominal, view, displacement, on_top=None, noise_mm=0.0, seed=0, per_stretch=20):
-    """Features as if every edge of the view had been measured. on_top (C,): whether a crease is the one that shows in
-    its groove, else its partner; the samples are always filed under the crease that is listed first."""
-    s, kinds = nominal.views[view], lit_kinds(nominal, view)
-    use = np.sort(np.unique(place_numbers(nominal, view), return_index=True)[1])
-    stretch = np.repeat(use, per_stretch)
-    f = np.tile((np.arange(per_stretch) + 0.5) / per_stretch, len(use))
-    t = s.t0[stretch] + (s.t1 - s.t0)[stretch] * f
-    crease, partner = s.crease[stretch], kinds.partner[stretch]
-    seen = crease if on_top is None else np.where((partner >= 0) & ~on_top[crease], partner, crease)
-    place, ends = nominal.vertices_mm, nominal.creases.ends
-    at = place[ends[crease, 0]] * (1 - t)[:, None] + place[ends[crease, 1]] * t[:, None]
-    along = place[ends[seen, 1]] - place[ends[seen, 0]]
-    u = (np.sum((at - place[ends[seen, 0]]) * along, 1) / np.sum(along**2, 1))[:, None]
-    moved = displacement[ends[seen, 0]] * (1 - u) + displacement[ends[seen, 1]] * u
-    noise = np.random.default_rng(seed).normal(0, noise_mm, len(t))
-    count, every = len(s.crease), len(t)
-    return Features(
-        evidence=np.full(count, 50.0),
-        contrast=np.full(count, 0.2),
-        blur_px=np.full(count, np.nan),
-        found=np.ones(count, bool),
-        stretch=stretch,
-        t=t,
-        offset_mm=np.sum(moved * left_normals(nominal, crease), 1) + noise,
-        std_mm=np.full(every, max(noise_mm, 1e-4)),
-        px_per_mm=np.full(every, 8.0),
-        trust=np.ones(every),
-        piece=stretch,
-        clipped=np.zeros(count, bool),
-    )
-
-
-def lines_of(nominal, view, displacement=None, **more):
-    displacement = np.zeros_like(nominal.vertices_mm) if displacement is None else displacement
-    features = samples_of(nominal, view, displacement, **more)
-    return edge_lines(features, nominal, view, np.zeros(len(features.t)))
+# --- lines of a front or back view, from known vertices ---
 
 
 def test_every_groove_gives_one_line_with_its_other_edge_named(tiled):

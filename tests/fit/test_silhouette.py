@@ -41,6 +41,7 @@ def line_at(offset_mm):
         dark=-one,
         kind=np.array([0]),
         glare=np.array([True]),
+        on_table=np.array([False]),
         shared=np.array([True]),
         members=(np.array([0, 1, 2]),),
         pair=np.array([-1]),

@@ -69,6 +69,7 @@ def evidence_of(design: Any, spread: Spread, pixel_share: Array, setup: Setup, s
 
     own, apart, unsure, lost = spread.split()
     column = np.arange(setup.size)
+    of_frame = (column >= setup.frame_column) & (column < setup.size - 1)
     shapes, count = setup.shape.shape[0], design.shape[0]
 
     def of_lines(weight: Array) -> Array:
@@ -83,16 +84,16 @@ def evidence_of(design: Any, spread: Spread, pixel_share: Array, setup: Setup, s
         "paper_texture": of_lines(own * (1 - pixel_share)),
         "folds_apart": of_lines(apart + lost),
         "which_edge": of_lines(unsure),
-        "unseen": beforehand(column < setup.shift_column, shape_mm**-2.0),
+        "unseen": beforehand((column < setup.shift_column) | of_frame, shape_mm**-2.0),
         "light_shift": beforehand(
             (column >= setup.shift_column)
-            & (column < setup.size - 1)
+            & (column < setup.frame_column)
             & ((column < setup.slope_column) | (column >= setup.sliver_column))
         ),
         "light_slope": beforehand((column >= setup.slope_column) & (column < setup.sliver_column)),
         "twist_size": beforehand(column == setup.size - 1),
     }
-    rows = sparse.vstack([design, setup.shape, sparse.identity(setup.size)]).tocsr()
+    rows = sparse.vstack([design, setup.shape, setup.beforehand]).tocsr()
     return Evidence(rows, weights)
 
 

@@ -22,6 +22,13 @@ def size_of(planned: Array, whole: GlobalFit, cov: Array, known: KnownPlane) -> 
     return scale, scale * float(np.sqrt(change @ _of_places(cov) @ change))
 
 
+def spread_std(planned: Array, cov: Array) -> float:
+    """Relative standard uncertainty of how far apart twists planned at (T, 2) mm are all in all: of the size of the
+    similarity that fits them best, each alike. cov: (4 T, 4 T) of their poses before that fit."""
+    arm = (planned - planned.mean(0)).ravel()
+    return float(np.sqrt(arm @ _of_places(cov) @ arm)) / float(arm @ arm)
+
+
 def form_of(planned: Array, whole: GlobalFit, cov: Array, error_mm: Array) -> Form:
     """Figures of the shape from what the similarity left, error_mm (T, 2) at planned (T, 2).
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from foldtrue.alignment import fit_globally
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
-from foldtrue.fit.form import form_of, size_of
+from foldtrue.fit.form import form_of, size_of, spread_std
 from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import joint_of, lens_root
 from foldtrue.fit.lens import (
@@ -187,6 +187,7 @@ def fit_lattice(
         pleats=measure_pleats(nominal, plane.view, solution, joint, scatter),
         outline=measure_outline(nominal, plane.view, solution, joint),
         lens_prior=lens_prior(features, nominal, plane),
+        spread_std=_spread_std(planned, by_edges, measured),
     )
 
 
@@ -201,6 +202,11 @@ def _with_form(fit: LatticeFit, solution: Solution, planned: Array) -> LatticeFi
     budget = {name: size_of(planned, solution.whole, cov, solution.known)[1] / scale for name, cov in parts.items()}
     form = form_of(planned, solution.whole, solution.pose_cov, fit.position_error_mm)
     return replace(fit, scale=scale, scale_std=scale_std, scale_budget=budget, alignment="similarity", form=form)
+
+
+def _spread_std(planned: Array, by_edges: Array, measured: BoolArray) -> float:
+    kept = np.flatnonzero(np.repeat(measured, 4))
+    return spread_std(planned[measured], by_edges[np.ix_(kept, kept)])
 
 
 def _in_picture(plane: PlaneMap, points_mm: Array) -> BoolArray:

@@ -22,7 +22,8 @@ class EdgeLines:
     """Straight lines (E,), of which a crease may have several: crease they were scanned for; t_mid, offset_mm there and
     slope_mm per unit t with stds (uncorrelated by the choice of t_mid; in a groove t_mid is the end that both its edges
     share); normal (E, 2); dark: +1 when the darker side, or from the camera's side the upper one, is left; kind: which
-    edge shift applies; glare: no paper or too much light on one side; shared: several creases lie on this line and the
+    edge shift applies; glare: no paper or too much light on one side; on_table: seen from the camera's side, no paper
+    beyond it; shared: several creases lie on this line and the
     outermost shows, members lists them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1:
     none) and the kind of shift that applies when the line is its; stretch: the first of the view it lies on (`line_of`
     has all); samples: trusted ones; rms_mm: scatter of one sample; pixel_share (E, 2): of the variances of offset and
@@ -38,6 +39,7 @@ class EdgeLines:
     dark: Array
     kind: IntArray
     glare: BoolArray
+    on_table: BoolArray
     shared: BoolArray
     members: tuple[IntArray, ...]
     pair: IntArray
@@ -60,6 +62,7 @@ class EdgeLines:
             dark=self.dark[rows],
             kind=self.kind[rows],
             glare=self.glare[rows],
+            on_table=self.on_table[rows],
             shared=self.shared[rows],
             members=tuple(self.members[int(r)] for r in rows),
             pair=self.pair[rows],
@@ -90,6 +93,7 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
     dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
+    bare, backlit = np.minimum(left, right) == 0, view == "backlit"
     members = _members(nominal, view, stretch)
     common = _common_end(nominal, crease, pair)
     t_ref = np.where(np.isnan(common), line.t_mid, common)
@@ -103,7 +107,8 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
         normal=left_normals(nominal, crease),
         dark=dark,
         kind=kind,
-        glare=((np.minimum(left, right) == 0) & (view == "backlit")) | features.clipped[stretch],
+        glare=(bare & backlit) | features.clipped[stretch],
+        on_table=bare & (not backlit),
         shared=np.array([len(m) > 1 for m in members], bool),
         members=members,
         pair=pair,

@@ -222,10 +222,7 @@ def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nomi
 
 
 def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: float) -> tuple[Any, Array]:
-    from scipy import sparse
-
-    known = setup.shape.T @ setup.shape / shape_mm**2 + sparse.diags(setup.prior)
-    return weighted_solution(design, weight, value, known)
+    return weighted_solution(design, weight, value, setup.known(shape_mm))
 
 
 def weighted_solution(design: Any, weight: Array, value: Array, known: Any) -> tuple[Any, Array]:
@@ -275,11 +272,11 @@ def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray) -> flo
 
 def _shape(setup: Setup, factor: Any, x: Array, before: float) -> float:
     """Standard deviation of the twists' departures from rigid shape, from those the edges alone settle (prior
-    overruled 3:1)."""
+    overruled 3:1). How surely the frame's own part is known is no matter of a twist's edges."""
     found = setup.shape @ x
     variance = np.empty(len(found))
     for first in range(0, len(found), 512):
-        part = setup.shape[first : first + 512]
+        part = setup.of_tips[first : first + 512]
         variance[first : first + 512] = np.asarray(part.multiply(factor.solve(part.T.toarray()).T).sum(1)).ravel()
     settled = variance < before**2 / 9
     if settled.sum() < 6:

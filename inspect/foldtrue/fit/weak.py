@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from foldtrue.alignment import freedoms
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.slivers import SliverLines
 from foldtrue.frames import Array
@@ -14,6 +15,13 @@ from foldtrue.handover import IntArray, Nominal
 
 GLARE_MM = 0.3
 """Shift of edges beside a lamp that is burnt out, one standard deviation (common practice, no source)."""
+SHADOW_MM = 1.0
+"""Shift of edges beside the table, seen from the camera's side, one standard deviation, for each facing: the shadow
+that a face of 0.64 mm (four layers) throws from a lamp 33 degrees high, longer than most (common practice, no source).
+Shadows lie outside only, so that a prior as narrow as they usually are would draw the outer twists outwards."""
+FRAME = 0.03
+"""How far the frame in which vertices are given may be off, as a share of the piece's reach, one standard deviation:
+the photo told it, by the outline with its shadow if by nothing else, and it must not draw the vertices to itself."""
 GAIN = 0.3
 """How far a sliver's light is off what the photo's levels let expect, relative, one standard deviation: layers that the
 photo shows nowhere alone, scatter that carries light out of it, folds of some thickness (common practice, no
@@ -42,9 +50,11 @@ class Weak:
 @dataclass(frozen=True)
 class Setup:
     """What stays the same between iterations: the numbering of the unknowns (vertices, then from shift_column the
-    shifts, from slope_column the slopes by kind, from sliver_column the shifts, slopes and gains of slivers, last the
-    common size), the shape equations, the prior's inverse variances, and the sense (C,) of every crease's slope: the
-    hand of the twist whose side it is, else 0."""
+    shifts, from slope_column the slopes by kind, from sliver_column the shifts, slopes and gains of slivers, from
+    frame_column the freedoms of the whole frame, last the common size); the equations of the twists' shape, of_tips by
+    their tips alone and shape with the frame's own part taken off; the equations beforehand, as many as unknowns (a
+    vertex is near where the plan, moved with the frame, has it), and prior, their inverse variances; and the sense (C,)
+    of every crease's slope: the hand of the twist whose side it is, else 0."""
 
     unknown_of: IntArray
     size: int
@@ -52,9 +62,19 @@ class Setup:
     shifts: int
     slope_column: int
     sliver_column: int
+    frame_column: int
+    of_tips: Any
     shape: Any
+    beforehand: Any
     prior: Array
     turn_sense: Array
+
+    def known(self, shape_mm: float) -> Any:
+        """Inverse covariance (size, size) of the unknowns before any edge is seen, with twists that depart from their
+        planned shape by shape_mm per coordinate."""
+        from scipy import sparse
+
+        return self.shape.T @ self.shape / shape_mm**2 + self.beforehand.T @ sparse.diags(self.prior) @ self.beforehand
 
 
 def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines | None = None) -> Setup:
@@ -70,18 +90,25 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
     shift_column = 2 * len(used)
     kinds = int(max(lines.kind.max(initial=0), lines.pair_kind.max(initial=0))) + 1
     shift_std = np.full(kinds, weak.kind_shift_mm)
+    shift_std[np.unique(lines.kind[lines.on_table])] = SHADOW_MM
     shift_std[np.unique(lines.kind[lines.glare])] = GLARE_MM  # glare of the lamp creeps over the rim
+    sliver_column = shift_column + 1 + 2 * kinds
+    of_slivers = _sliver_std(slivers, weak)
+    frame = _frame(nominal.vertices_mm)
     std = np.concatenate(
         [
             np.full(shift_column, weak.place_mm),
             [weak.shift_mm],
             shift_std,
             np.full(kinds, weak.slope_mm),
-            _sliver_std(slivers, weak),
+            of_slivers,
+            np.full(frame.shape[2], FRAME * float(np.abs(nominal.vertices_mm).max())),
             [weak.size],
         ]
     )
-    shape = _shape_rows(nominal, unknown_of, len(std))
+    frame_column = sliver_column + len(of_slivers)
+    beforehand = _with_frame(frame, used, frame_column, len(std))
+    of_tips = _shape_rows(nominal, unknown_of, len(std))
     prior = np.maximum(std, _FIXED) ** -2.0
     return Setup(
         unknown_of,
@@ -89,8 +116,11 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
         shift_column,
         1 + kinds,
         shift_column + 1 + kinds,
-        shift_column + 1 + 2 * kinds,
-        shape,
+        sliver_column,
+        frame_column,
+        of_tips,
+        (of_tips @ beforehand).tocsr(),
+        beforehand,
         prior,
         _turn_sense(nominal),
     )
@@ -113,6 +143,21 @@ def _turn_sense(nominal: Nominal) -> Array:
         if hand is not None:
             sense[(nominal.creases.facets == nominal.facets.index(facet)).any(1)] = hand
     return sense
+
+
+def _frame(points_mm: Array) -> Array:
+    """(V, 2, 8) mm: what the freedoms of a homography do to points (V, 2) of the plan, each by 1 mm at its reach."""
+    return freedoms(points_mm, "homography")[0].reshape(len(points_mm), 2, -1)
+
+
+def _with_frame(frame: Array, used: IntArray, frame_column: int, size: int) -> Any:
+    """Sparse (size, size): every unknown itself, but of the used vertices only what they depart from their frame by."""
+    from scipy import sparse
+
+    moved = frame[used].reshape(2 * len(used), -1)
+    row, k = np.indices(moved.shape).reshape(2, -1)
+    by_frame = sparse.csr_matrix((moved.ravel(), (row, frame_column + k)), shape=(size, size))
+    return (sparse.identity(size) - by_frame).tocsr()
 
 
 def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
@@ -140,4 +185,7 @@ def _shape_rows(nominal: Nominal, unknown_of: IntArray, size: int) -> Any:
         cols.append(np.tile([*columns, size - 1], len(basis)))
         vals.append(np.concatenate([basis, -basis @ r.reshape(-1, 1)], 1).ravel())
         count += len(basis)
-    return sparse.csr_matrix((np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(count, size))
+    of_tips = sparse.csr_matrix(
+        (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(count, size)
+    )
+    return of_tips

@@ -107,6 +107,7 @@ def _with_twists(
         twist_cov=cov,
         noise_cov=None,
         budget=None,
+        spread_std=None,
     )
 
 

@@ -37,8 +37,6 @@ MOST_RMS_MM = 0.1
 MOST_SCALE_STD = 0.003
 """Relative, of a length in the free place by the marks alone: beyond it too little of the frame is seen."""
 AXES_DIFFER = 0.01
-LIGHT_STD: dict[View, float] = {"front": 0.001, "back": 0.001, "backlit": 0.0003}
-"""Relative, of the size of a piece by what light does to all its edges alike (simulated photos, whole measurement)."""
 _FLATTEN = "Tape it flat on a firm table by its corners."
 
 
@@ -131,21 +129,20 @@ def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float
 
 @dataclass(frozen=True)
 class Seen:
-    """The twists that a photo shows: planned_mm (T, 2), where their middles are px (T, 2), and cov_px2 (T, 2, 2), each
-    one's own. common_std: relative uncertainty of the size that all of them share, by the light."""
+    """The twists that a photo shows: planned_mm (T, 2), and where their middles are px (T, 2). spread_std: relative
+    standard uncertainty of how far apart these places are, all in all."""
 
     planned_mm: Array
     px: Array
-    cov_px2: Array
-    common_std: float = 0.0
+    spread_std: float
 
 
-def twists_seen(nominal: Nominal, fit: LatticeFit, view: View) -> Seen:
-    """The twists as the whole measurement has placed them."""
+def twists_seen(nominal: Nominal, fit: LatticeFit) -> Seen:
+    """The twists as the whole measurement has placed them. Raises ValueError for a fit that is not of one photo."""
+    if fit.spread_std is None:
+        raise ValueError("only the fit of one photo says how well it knows the twists' spread")
     planned = np.array([t.planned_mm for t in nominal.twists])[fit.measured]
-    per_mm = fit.map.jacobian(planned)
-    cov = per_mm @ fit.position_cov_mm2[fit.measured] @ np.swapaxes(per_mm, 1, 2)
-    return Seen(planned, fit.centre_px[fit.measured], np.asarray(cov), LIGHT_STD[view])
+    return Seen(planned, fit.centre_px[fit.measured], fit.spread_std)
 
 
 def piece_scale(
@@ -162,28 +159,25 @@ def piece_scale(
     start = np.append(reference.map.homography.ravel()[:8], reference.map.k1)
 
     def scale(given: Array) -> Array:
-        terms, size, (up, distance), moved = given[:9], given[9:12], given[12:14], given[14:]
-        mm = _with_terms(reference.map, terms).to_mm(seen.px + moved.reshape(-1, 2))
+        terms, size, (up, distance) = given[:9], given[9:12], given[12:14]
+        mm = _with_terms(reference.map, terms).to_mm(seen.px)
         mm = mm * (1 + size[:2]) * (1 + size[2])
         return np.array([_size(seen.planned_mm, mm) / (1 + up / distance)])
 
-    values = np.concatenate([start, [0, 0, 0, height, stand.distance_mm], np.zeros(seen.px.size)])
+    values = np.concatenate([start, [0, 0, 0, height, stand.distance_mm]])
     up_std = float(np.hypot(HEIGHT_SHARE * height, FLAT_STD_MM))
     sources = {
-        "marks": [reference.map_cov],
-        "size": [np.diag(np.square([*reference.size_std, reference.common_std]))],
-        "height": [np.diag(np.square([up_std, stand.distance_std_mm]))],
-        "twists": list(seen.cov_px2),
+        "marks": reference.map_cov,
+        "size": np.diag(np.square([*reference.size_std, reference.common_std])),
+        "height": np.diag(np.square([up_std, stand.distance_std_mm])),
     }
     found = float(scale(values)[0])
-    parts, first = {}, 0
-    for name, blocks in sources.items():
+    parts, first = {"twists": seen.spread_std}, 0
+    for name, block in sources.items():
         cov = np.zeros((len(values), len(values)))
-        for block in blocks:
-            cov[first : first + len(block), first : first + len(block)] = block
-            first += len(block)
+        cov[first : first + len(block), first : first + len(block)] = block
+        first += len(block)
         parts[name] = float(np.sqrt(propagate(scale, values, cov)[1][0, 0])) / found
-    parts["twists"] = float(np.hypot(parts["twists"], seen.common_std))
     return found, found * float(np.linalg.norm(list(parts.values()))), parts
 
 

@@ -164,9 +164,7 @@ def _by_mat(
 ) -> tuple[Plane, LatticeFit]:
     """The scale by the mat. Where only the printer's word stands for its size, a card beside it is asked as well; a
     card's face is hidden in any case."""
-    scale, scale_std, budget = piece_scale(
-        photo, nominal, twists_seen(nominal, fit, plane.view), mat.reference, plane.view
-    )
+    scale, scale_std, budget = piece_scale(photo, nominal, twists_seen(nominal, fit), mat.reference, plane.view)
     words = mat.reference.assumed
     if asked == "auto" and plane.view != "backlit":
         beside = edges_beside(mat.cleared, nominal, fit.map)
