@@ -17,6 +17,7 @@ from foldtrue.subpixel import (
     fit_bars,
     fit_steps,
     group_median,
+    interpolated_step,
     linear_grey,
     robust_line,
     step_kernel,
@@ -91,6 +92,38 @@ def test_the_limit_is_the_fisher_sum_over_the_pixels(blur, wanted_px):
     limit = cramer_rao_place_px(blur, 1.0, 100.0)
     assert limit == pytest.approx(1 / np.sqrt(np.sum(slope**2)), rel=0.01)
     assert limit == pytest.approx(wanted_px, abs=1e-4)
+
+
+def interpolated(phase, blur=0.7):
+    """A step along the pixels' rows, each pixel the mean light over its own square (closed form, from the integral of
+    Phi), read by `cross_lines` at this phase between pixels: the profile; the same step in continuous light with 1/6
+    more variance; what is foretold of their difference; and the widened blur."""
+    optics, wide = np.sqrt(blur**2 - 1 / 12), np.sqrt(blur**2 + 1 / 6)
+    x = np.arange(40) - 20.0
+
+    def summed(z):
+        return z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2 * np.pi)
+
+    light = optics * (summed((x + 0.5) / optics) - summed((x - 0.5) / optics))
+    low, high = np.array([[20 - 9 + phase, 3.4]]), np.array([[20 + 9 + phase, 3.4]])
+    profile = cross_lines(np.tile(light.astype(np.float32), (8, 1)), low, high, len(U)).astype(float)
+    more = interpolated_step(low, high, np.array([[1.0, 0.0]]), np.array([-phase]), np.array([wide]), U)
+    return profile, ndtr((U + phase) / wide)[None], more, wide
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.2, 0.5, 0.75])
+def test_what_interpolation_makes_of_a_sharp_step_is_foretold(phase):
+    profile, smooth, more, _ = interpolated(phase)
+    assert np.abs(profile - smooth).max() > 0.006
+    np.testing.assert_allclose(smooth + more, profile, atol=0.0003)
+
+
+def test_a_sharp_step_along_the_rows_is_moved_by_interpolation_until_that_is_taken_off():
+    """A fifth of a px past a pixel: the step fit of the profile as it is read is off by more than 0.01 px, which no
+    number of rows brings down."""
+    profile, _, more, wide = interpolated(0.2)
+    assert abs(located(profile, wide)[0][0] + 0.2) > 0.01
+    assert abs(located(profile - more, wide)[0][0] + 0.2) < 0.0002
 
 
 def test_many_scan_lines_lower_the_limit_by_their_root():

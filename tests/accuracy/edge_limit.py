@@ -22,6 +22,7 @@ from scipy.special import ndtr
 from tables import put, table
 
 from foldtrue.detect.edges import AGAIN, FIRST, Light, find_features, remeasure_features
+from foldtrue.detect.refine import LONG_REACH
 from foldtrue.detect.scan import find_targets, split_at_crossings
 from foldtrue.fit.lines import edge_lines
 from foldtrue.frames import PlaneMap
@@ -44,7 +45,7 @@ HEAD = (
 @dataclass(frozen=True)
 class Case:
     """Edges alike but for place and angle. blur: px, the pixel's own in it. ratio: contrast / noise. length: px of
-    every edge that are clear of its ends by what the package keeps clear, 1.5 blurs and 1 px."""
+    every edge that are clear of its ends by what the package keeps clear, 1.5 blurs."""
 
     blur: float
     ratio: float
@@ -52,7 +53,7 @@ class Case:
 
     @property
     def margin_px(self) -> float:
-        return 1.5 * sampled_blur(self.blur) + 1.0
+        return 1.5 * sampled_blur(self.blur)
 
     def limits(self) -> tuple[float, float]:
         """Least standard deviation of the offset (px) and of the angle (deg), base and contrast known."""
@@ -78,9 +79,9 @@ def sampled_blur(blur):
 
 
 def unknown_level(blur):
-    """By how much the limit of a row rises when base and contrast are not known, in the window that the package fits
-    over: Fisher information with the two taken out."""
-    half = np.ceil(2.5 * sampled_blur(blur) + 2.5)
+    """By how much the limit of a row rises when base and contrast are not known, in the longest window that the package
+    fits over: Fisher information with the two taken out."""
+    half = np.ceil(LONG_REACH[0] * sampled_blur(blur) + LONG_REACH[1])
     u = np.arange(-half, half + 1)
     bell = np.exp(-0.5 * (u / blur) ** 2)
     basis = np.linalg.qr(np.stack([np.ones_like(u), ndtr(u / blur)], 1))[0]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from foldtrue.detect.scan import block_mean, cross_lines_at, find_targets, split_at_crossings
 from foldtrue.frames import PlaneMap
+from foldtrue.stretches import stretch_ends
 
 PLANE = PlaneMap(
     np.array([[6.0, 0.8, 700.0], [0.7, -6.2, 560.0], [2e-4, 1e-4, 1.0]]), -0.04, np.array([700.0, 560.0]), 1400.0
@@ -73,6 +75,24 @@ def test_no_edge_crosses_the_inside_of_a_part(nominal, parts):
     p, q, a, b = p[:, None], q[:, None], a[None], b[None]
     cross = (side(p, q, a) * side(p, q, b) < -1e-9) & (side(a, b, p) * side(a, b, q) < -1e-9)
     assert not cross.any()
+
+
+def test_the_nearest_edge_that_does_not_meet_a_part_is_told(nominal, whole, parts):
+    """By points laid close along every edge that shows; an edge that meets the part is 0 away."""
+    s, (a, b) = nominal.views["backlit"], stretch_ends(nominal, "backlit")
+    seen = np.flatnonzero((s.layers_left != s.layers_right) & (s.t1 > s.t0))
+    along = np.linspace(0, 1, 201)[:, None, None]
+    theirs = a[seen] + (b - a)[seen] * along
+    start, stop = ends_mm(whole)
+    nearest = np.full(len(whole.edge), np.inf)
+    for k in range(len(nearest)):
+        mine = start[k] + (stop - start)[k] * np.linspace(0, 1, 401)[:, None]
+        apart = cKDTree(mine).query(theirs)[0].min(0)
+        nearest[k] = apart[apart > 0.02 * nominal.pitch_mm].min()
+    of = [np.flatnonzero(whole.stretch == stretch)[0] for stretch in parts.stretch]
+    told = np.isfinite(parts.beside_mm)
+    assert told.mean() > 0.9
+    np.testing.assert_allclose(parts.beside_mm[told], nearest[of][told], atol=0.02 * nominal.pitch_mm)
 
 
 def test_picked_edges_keep_their_intervals(parts):

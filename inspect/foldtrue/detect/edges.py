@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.detect.acquire import Lines, acquire, expected_steps, light_by_layers
+from foldtrue.detect.ends import moved_ends
 from foldtrue.detect.lit import LitTargets, lit_targets
 from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, remeasure_lit
 from foldtrue.detect.refine import Refined, refine
@@ -124,7 +125,7 @@ def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectO
     lines = _acquire_twice(light, local, nominal, start, expected, options)
     seen = lines.score > options.least_score
     begin = (np.where(seen, lines.offset_mm, 0.0), np.where(seen, lines.slope_mm, 0.0))
-    return _measure(light, plane, local, nominal, begin, seen, expected, np.full(len(seen), 1.2), 2, options)
+    return _measure(light, plane, local, nominal, begin, seen, expected, np.full(len(seen), 1.2), options)
 
 
 def remeasure_features(
@@ -152,7 +153,8 @@ def remeasure_features(
         late = again.score > options.least_score
         start[0][lost[late]], start[1][lost[late]] = again.offset_mm[late], again.slope_mm[late]
         seen[lost[late]] = True
-    features = _measure(light, plane, local, nominal, start, seen, expected, blur, 1, options)
+    moved = replace(light, targets=moved_ends(targets, nominal, plane.view, vertices_mm))
+    features = _measure(moved, plane, local, nominal, start, seen, expected, blur, options, last=True)
     return replace(features, slivers=_slivers(light, local, nominal, features, vertices_mm, options))
 
 
@@ -212,12 +214,12 @@ def _measure(
     seen: BoolArray,
     expected: Array,
     blur: Array,
-    loops: int,
     options: DetectOptions,
+    last: bool = False,
 ) -> Features:
     spacing = _spacing(local, nominal, options)
-    for _ in range(loops):
-        fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, spacing)
+    for _ in range(1 if last else 2):
+        fine = refine(light.image, light.targets, local, begin, expected, blur, light.clip_level, spacing, last)
         kept = seen & (fine.evidence > options.least_evidence)
         begin = (np.where(kept, fine.offset_mm, begin[0]), np.where(kept, fine.slope_mm, begin[1]))
         blur = fine.blur_px

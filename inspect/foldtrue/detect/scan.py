@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal
@@ -20,6 +22,8 @@ class Targets:
     edge (I,) index into the E, stretch (I,) index into the view's stretches, t0, t1 (I,) on the crease, sharpness (I,
     2) largest cotangent of the angle at which others meet it at either end, rival (I, 2) the stretch that is the
     largest step among those, -1 = none, layers_left, layers_right (I,). silhouette: (I,) no paper on one side.
+    beside_mm: (I,) distance to the nearest edge that shows and does not meet this one, inf = none within a
+    pitch, or not looked for.
     """
 
     crease: IntArray
@@ -36,6 +40,7 @@ class Targets:
     layers_left: IntArray
     layers_right: IntArray
     silhouette: BoolArray
+    beside_mm: Array
 
     @property
     def first_stretch(self) -> IntArray:
@@ -64,13 +69,15 @@ class Targets:
             layers_left=self.layers_left[intervals],
             layers_right=self.layers_right[intervals],
             silhouette=self.silhouette[intervals],
+            beside_mm=self.beside_mm[intervals],
         ), intervals
 
 
 @dataclass(frozen=True)
 class CrossLines:
     """N cross-lines in scan order. target edge (N,), interval (N,), t (N,), block (N,) running block number; low_px,
-    high_px (N, 2) ends; px_per_mm (N,) scale across the edge. block_edge (B,) etc. give what each block belongs to;
+    high_px (N, 2) ends; growth (N, 2): by how much the distance from the edge, along the cross-line, grows for a px in
+    x and in y; px_per_mm (N,) scale across the edge. block_edge (B,) etc. give what each block belongs to;
     block_ends_px (B, 2) its distance along the edge from either end of its interval."""
 
     edge: IntArray
@@ -79,6 +86,7 @@ class CrossLines:
     block: IntArray
     low_px: Array
     high_px: Array
+    growth: Array
     px_per_mm: Array
     block_edge: IntArray
     block_interval: IntArray
@@ -131,16 +139,24 @@ def targets_of(nominal: Nominal, view: str, use: IntArray, own: IntArray) -> Tar
         s.layers_left[use],
         s.layers_right[use],
         np.minimum(s.layers_left, s.layers_right)[use] == 0,
+        np.full(len(use), np.inf),
     )
+
+
+def seen_stretches(nominal: Nominal, view: str) -> IntArray:
+    """The stretches (K,) of the view across which the light steps; from the camera's side all."""
+    s = nominal.views[view]
+    return np.flatnonzero(((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0))
 
 
 def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets:
     """Cut the intervals where another visible edge crosses or touches them, and note at each end how sharply edges
-    meet there."""
+    meet there, and how near those come that do not."""
     s = nominal.views[view]
-    seen = np.flatnonzero(((s.layers_left != s.layers_right) | (view != "backlit")) & (s.t1 > s.t0))
+    seen = seen_stretches(nominal, view)
     a, b = stretch_ends(nominal, view)
-    index, t, cotangent, other = _crossings(targets, a[seen], b[seen], nominal.pitch_mm)
+    index, t, cotangent, other = crossings(targets, a[seen], b[seen], nominal.pitch_mm)
+    beside = _beside_mm(targets, a[seen], b[seen], (index, other), nominal.pitch_mm)
     other = seen[other]
     size = _step_size(s.layers_left, s.layers_right)[other]
     rows = []
@@ -172,6 +188,7 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
         targets.layers_left[pick],
         targets.layers_right[pick],
         targets.silhouette[pick],
+        beside[pick],
     )
 
 
@@ -200,14 +217,13 @@ def planned_lines(
     return 0.5 * (start + end), end - start
 
 
-def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array, IntArray]:
+def crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntArray, Array, Array, IntArray]:
     """Meetings of the intervals with segments a-b: interval (K,) sorted, t on its crease, cotangent of the angle
     between them, and the segment."""
     from scipy.spatial import cKDTree
 
     p0, p1 = targets.start_mm[targets.edge], targets.end_mm[targets.edge]
-    u0 = p0 + (p1 - p0) * targets.t0[:, None]
-    u1 = p0 + (p1 - p0) * targets.t1[:, None]
+    u0, u1 = _interval_ends(targets)
     reach = 0.5 * float(np.hypot(*(u1 - u0).T).max(initial=0) + np.hypot(*(b - a).T).max(initial=0)) * 1.001
     pairs = cKDTree(0.5 * (u0 + u1)).sparse_distance_matrix(cKDTree(0.5 * (a + b)), reach, output_type="coo_matrix")
     i, j = pairs.row, pairs.col
@@ -223,6 +239,34 @@ def _crossings(targets: Targets, a: Array, b: Array, pitch: float) -> tuple[IntA
     cotangent = np.abs(np.sum(d * e, 1) / cross)
     order = np.argsort(i[hit], kind="stable")
     return i[hit][order].astype(np.int64), t[hit][order], cotangent[hit][order], j[hit][order]
+
+
+def _beside_mm(targets: Targets, a: Array, b: Array, meet: tuple[IntArray, IntArray], pitch: float) -> Array:
+    """Distance (I,) from every interval to the nearest of the segments a-b (S, 2) that does not meet it, inf where that
+    is more than a pitch. meet: the pairs (interval, segment) that do."""
+    mine, theirs = np.stack(_interval_ends(targets)) @ [1, 1j], np.stack([a, b]) @ [1, 1j]
+    (middle, half), (other, other_half) = ((ends.mean(0), 0.5 * np.abs(ends[1] - ends[0])) for ends in (mine, theirs))
+    near = np.abs(middle[:, None] - other) < half[:, None] + other_half + pitch
+    near[meet] = False
+    i, j = np.nonzero(near)
+    pairs = [(p[i], theirs[:, j]) for p in mine] + [(p[j], mine[:, i]) for p in theirs]
+    gap = np.minimum.reduce([_distance(p, *ends) for p, ends in pairs])
+    gap[(gap < 1e-6 * pitch) | (gap > pitch)] = np.inf
+    out = np.full(len(middle), np.inf)
+    np.minimum.at(out, i, gap)
+    return out
+
+
+def _distance(p: NDArray[Any], a: NDArray[Any], b: NDArray[Any]) -> Array:
+    """Distance (N,) from points p to segments a-b, all complex."""
+    d, g = b - a, p - a
+    w = np.clip((g * d.conj()).real / np.maximum(np.abs(d) ** 2, 1e-300), 0.0, 1.0)
+    return np.asarray(np.abs(g - w * d))
+
+
+def _interval_ends(targets: Targets) -> tuple[Array, Array]:
+    p0, p1 = targets.start_mm[targets.edge], targets.end_mm[targets.edge]
+    return p0 + (p1 - p0) * targets.t0[:, None], p0 + (p1 - p0) * targets.t1[:, None]
 
 
 def cross_lines_at(
@@ -269,6 +313,9 @@ def cross_lines_at(
     jac = plane.jacobian(centre) if len(which) else np.zeros((0, 2, 2))
     across = np.einsum("nij,nj->ni", jac, targets.normal[e])
     scale = np.hypot(across[:, 0], across[:, 1])
+    way = np.einsum("nij,nj->ni", jac, d[e])
+    turned = np.stack([-way[:, 1], way[:, 0]], 1)
+    growth = turned * (scale / np.einsum("ni,ni->n", turned, across))[:, None]
     half_mm = half_width_px / scale if half_width_mm is None else np.full_like(scale, half_width_mm)
     reach = targets.normal[e] * half_mm[:, None]
     n_blocks = int(blocks.sum())
@@ -287,6 +334,7 @@ def cross_lines_at(
         block,
         plane.to_px(centre - reach),
         plane.to_px(centre + reach),
+        growth,
         scale,
         e[firsts] if n_blocks else e,
         of,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from foldtrue.fit.scatter import INLIER, fit_lines
+from foldtrue.fit.scatter import INLIER, SLOW, SLOW_BACKLIT, fit_lines
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Features, IntArray, Nominal
 from foldtrue.stretches import alone_in_line, left_normals, lit_kinds, place_numbers
@@ -88,7 +88,9 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     std = np.maximum(features.std_mm, 1e-5)
     # Not weighted by trust, which told how far off a sample was from its edge's line: that would count it twice.
     trust = robust_line(features.t, value, (features.trust > 0) / std**2, edge, groups, spread=1e-4)[2]
-    line = fit_lines(features.t, value, std, (features.trust > 0) & (trust > INLIER), edge, features.piece, groups)
+    inlier = (features.trust > 0) & (trust > INLIER)
+    slow = SLOW_BACKLIT if view == "backlit" else SLOW
+    line = fit_lines(features.t, value, std, inlier, edge, features.piece, groups, slow)
     keep = np.flatnonzero(line.samples >= 3)
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]

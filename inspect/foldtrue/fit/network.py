@@ -20,6 +20,7 @@ from foldtrue.fit.grooves import Claims, first_claims, foretell, telling_rows, u
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease, outermost
 from foldtrue.fit.slivers import SliverLines, sliver_equations, with_slivers
+from foldtrue.fit.turned import surplus
 from foldtrue.fit.weak import Setup, Weak, set_up
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray, Nominal
@@ -72,7 +73,7 @@ def solve_network(
     setup = set_up(lines, nominal, weak, slivers)
     told = _observed(lines, slivers)
     between: Any = None if slivers is None else sliver_equations(slivers, nominal, setup)
-    std, value, edge = told.std, told.value, told.edge
+    std, value, edge = told.std, told.value.copy(), told.edge
     scale = np.tile([1.0, 2.0], len(value) // 2)
     shared = np.zeros(len(value), bool)
     shared[edge] = np.repeat(lines.shared, 2)
@@ -88,6 +89,7 @@ def solve_network(
     costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
+        value[edge] = told.value[edge] - _surplus(lines, crease, claims, nominal, setup, x)
         if slivers is not None:
             design = with_slivers(design, slivers, between, setup, x)
         apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
@@ -114,15 +116,12 @@ def solve_network(
     unit = np.zeros((setup.size, len(columns)))
     unit[columns, np.arange(len(columns))] = 1
     shift_std = np.sqrt(np.diag(factor.solve(unit)[columns]))
-    displacement = np.zeros((len(nominal.vertices_mm), 2))
-    known = setup.unknown_of >= 0
-    displacement[known] = x[: setup.shift_column].reshape(-1, 2)[setup.unknown_of[known]]
     scatter = design.multiply((weight * std)[:, None]).tocsr()
     noise, shifts = scatter.T @ scatter, x[columns]
     spread = Spread(std**2, apart, unsure, weight)
     evidence = evidence_of(design, spread, told.pixel_share, setup, shape)
     return Network(
-        displacement,
+        _displacement(setup, x),
         setup.unknown_of,
         setup.size,
         shifts,
@@ -219,6 +218,24 @@ def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nomi
     return sparse.csr_matrix(
         (np.concatenate(vals), (np.concatenate(rows), np.concatenate(cols))), shape=(2 * len(crease), setup.size)
     )
+
+
+def _displacement(setup: Setup, x: Array) -> Array:
+    """Displacements (V, 2) mm of all vertices, 0 for those that are no unknowns."""
+    out = np.zeros((len(setup.unknown_of), 2))
+    known = setup.unknown_of >= 0
+    out[known] = x[: setup.shift_column].reshape(-1, 2)[setup.unknown_of[known]]
+    return out
+
+
+def _surplus(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: Setup, x: Array) -> Array:
+    """What the equations of all lines (2 E,) leave out at the solution x, see `surplus`."""
+    displacement = _displacement(setup, x)
+    out = claims.share[:, None] * surplus(lines, crease, nominal, displacement)
+    paired = np.flatnonzero(lines.pair >= 0)
+    other = surplus(lines.pick(paired), lines.pair[paired], nominal, displacement)
+    out[paired] += (1 - claims.share[paired])[:, None] * other
+    return np.asarray(out.ravel())
 
 
 def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: float) -> tuple[Any, Array]:

@@ -20,10 +20,11 @@ from foldtrue.subpixel import straight_lines
 COMMON = 0.3
 """What all pieces of an edge have in common, as a share of what one piece has of its own: a crease of the sheet often
 runs on under the next facet."""
-SLOW = 1.2
+SLOW, SLOW_BACKLIT = 1.2, 1.6
 """Variance that waves longer than a piece add to a line's place and direction, in units of what shorter ones add. They
 move a piece's samples alike and so do not show in their scatter; found on simulated paper with clouds and old creases
-(docs/accuracy.md). Only scatter beyond the pixels' own noise counts."""
+(docs/accuracy.md). Only scatter beyond the pixels' own noise counts. Against the light each step is read as far out as
+makes its samples scatter least (detect/refine.py), which takes away more of the short waves than of the long ones."""
 USUAL_INFLATION, _INFLATION_POOL = 2.0, 8.0
 """Usual inflation of what the paper adds to the pixels' noise, neighbours being alike, and the number of pieces beside
 which it stands."""
@@ -54,12 +55,20 @@ class LineFits:
 
 
 def fit_lines(
-    t: Array, value: Array, std: Array, inlier: BoolArray, edge: IntArray, piece: IntArray, edges: int
+    t: Array,
+    value: Array,
+    std: Array,
+    inlier: BoolArray,
+    edge: IntArray,
+    piece: IntArray,
+    edges: int,
+    slow: float = SLOW,
 ) -> LineFits:
     """Straight lines through the samples (M,) of each edge, by generalised least squares under the model above.
 
     t: place on the edge; std: standard deviation from the pixels' noise, of which only the ratio between samples
-    counts; edge (M,) < edges; piece (M,): number of the piece between crossings, unique over all edges.
+    counts; edge (M,) < edges; piece (M,): number of the piece between crossings, unique over all edges; slow: what long
+    waves add, see `SLOW`.
     """
     e, x, y = edge[inlier], t[inlier] - 0.5, value[inlier]
     w = 1.0 / std[inlier] ** 2
@@ -68,7 +77,7 @@ def fit_lines(
     own_edge: IntArray = np.zeros(len(number), np.int64)
     own_edge[p] = e
     noise = _noise(x, y, w, p, own_edge, edges)
-    slow = 1 + SLOW * _of_paper(noise)
+    waves = 1 + slow * _of_paper(noise)
     pixels = straight_lines(x, y, w, e, edges)
     w = w / noise[e]
     piece_var = 0.0
@@ -83,7 +92,7 @@ def fit_lines(
     spread = np.maximum(s2 - s1 * mid, 1e-300)
     count = np.bincount(e, minlength=edges)
     mean_var = count / np.maximum(_total(w, e, edges), 1e-300)
-    variance = np.stack([slow / np.maximum(s0, 1e-300) + COMMON**2 * piece_var, slow / spread], 1)
+    variance = np.stack([waves / np.maximum(s0, 1e-300) + COMMON**2 * piece_var, waves / spread], 1)
     alone = INTERPOLATED * np.stack([pixels.variance_at(pixels.t_mid), pixels.slope_variance()], 1)
     return LineFits(
         t_mid=mid + 0.5,
