@@ -17,7 +17,6 @@ from foldtrue.detect.slivers import find_slivers, measure_slivers
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, Features, Nominal, Photo, Plane
 from foldtrue.handover_slivers import Slivers
-from foldtrue.stretches import lit_kinds
 from foldtrue.subpixel import Image, linear_grey
 
 
@@ -74,7 +73,7 @@ def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
         low.astype(float),
         0.97 * float(photo.linear[-1]),
         targets,
-        None if plane.view == "backlit" else lit_targets(targets, lit_kinds(nominal, plane.view)),
+        None if plane.view == "backlit" else lit_targets(targets, nominal, plane.view),
     )
 
 

@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from foldtrue.detect.acquire import Lines, best_lines, quick_profiles, shrink, to_small
+from foldtrue.detect.decoys import (
+    DECOYS_PITCH,
+    DECOYS_WINDOWS,
+    STAND_OUT,
+    above_chance,
+    clear_of_plan,
+    decoy_blocks,
+    planned_points,
+)
 from foldtrue.detect.looks import Looks, fit_looks, flank_weights, learn_looks, look_responses, relative_light
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray
-from foldtrue.stretches import Kinds
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.stretches import lit_kinds, stretch_ends
 from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
 
-DECOYS_PITCH, DECOYS_WINDOWS = 0.28, 2.2
-"""Where nothing is planned: this many pitches, and windows, beside each edge the same search says what chance finds."""
-STAND_OUT = 2.5
-"""How many spreads of the decoys' scores an edge's score must lie above their mean."""
 LEAST_AMPLITUDE = 0.2
 """Of the kind's usual look that a part of an edge must show to be measured."""
 FLANK_LOOKS = 0.35
 """Reach of a look's flank, as a share of half the look's width."""
-LEAST_SPREAD = 0.03
-"""No set of decoys is taken to scatter less, however few they are."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,7 +44,8 @@ class LitPass:
 @dataclass(frozen=True)
 class LitTargets:
     """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
-    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere."""
+    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere; plan: tree of points on all
+    planned edges."""
 
     targets: Targets
     kind: IntArray
@@ -48,6 +53,7 @@ class LitTargets:
     kind_of_edge: IntArray
     other: IntArray
     kinds: int
+    plan: Any
 
 
 @dataclass(frozen=True)
@@ -73,12 +79,14 @@ class LitBlocks:
     evidence: Array
 
 
-def lit_targets(targets: Targets, kinds: Kinds) -> LitTargets:
+def lit_targets(targets: Targets, nominal: Nominal, view: str) -> LitTargets:
     """Targets of a front or back view with the kind of every interval."""
+    kinds = lit_kinds(nominal, view)
     kind, facing = kinds.kind[targets.stretch], kinds.facing[targets.stretch].astype(float)
     first = targets.first_stretch
     other = np.where(kinds.partner[first] >= 0, kinds.partner[first], targets.crease)
-    return LitTargets(targets, kind, facing, kinds.kind[first], other, int(kinds.kind.max(initial=-1)) + 1)
+    plan = planned_points(*stretch_ends(nominal, view), nominal.pitch_mm)
+    return LitTargets(targets, kind, facing, kinds.kind[first], other, int(kinds.kind.max(initial=-1)) + 1, plan)
 
 
 def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
@@ -103,6 +111,9 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
         if looks is None:
             middle = profile[:, half : half + 2 * margin + 1]
             looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
+        if beside:
+            clear = clear_of_plan(lines, targets, start, (half + margin) * step, lit.plan, pitch_mm)
+            inside &= decoy_blocks(clear, lines, lit.kind_of_edge, lit.kinds)
         response = np.clip(look_responses(profile, kind, looks), -0.5, 1.3)  # no block outvotes the others
         response[~inside] = 0.0
         flipped = lit.facing[lines.block_interval] < 0
@@ -111,23 +122,11 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
         here = (now.offset_mm, now.slope_mm)
         found.append(best_lines(response, lines, targets, here, 1.0 / step, half, wanted.max_slope, prior, inside))
     assert looks is not None
-    return _stand_out(found, lit, looks)
-
-
-def _stand_out(found: list[Lines], lit: LitTargets, looks: Looks) -> LitLines:
-    """Which edges stand out of their decoys, by the mean and spread of the scores of a kind's decoys; a kind shows when
-    most of its edges do."""
-    here, decoys, kind = found[0], found[1:], lit.kind_of_edge
-    seen = np.concatenate([d.seen > 0 for d in decoys])
-    score = np.concatenate([d.score for d in decoys])[seen]
-    of = np.concatenate([kind] * len(decoys))[seen]
-    count = np.maximum(np.bincount(of, minlength=lit.kinds), 1)
-    mean = np.bincount(of, score, lit.kinds) / count
-    spread = np.sqrt(np.bincount(of, (score - mean[of]) ** 2, lit.kinds) / count) + LEAST_SPREAD
-    away = (here.score - mean[kind]) / spread[kind]
-    inside = here.seen > 0
-    shows = looks.known & (group_median(away[inside], kind[inside], lit.kinds) > STAND_OUT)
-    return LitLines(here.offset_mm, here.slope_mm, (away > STAND_OUT) & inside & shows[kind], np.asarray(shows))
+    here, kind = found[0], lit.kind_of_edge
+    away, stand_out = above_chance(here, found[1:], kind, lit.kinds)
+    shows = looks.known & stand_out
+    certain = (away > STAND_OUT) & (here.seen > 0) & shows[kind]
+    return LitLines(here.offset_mm, here.slope_mm, certain, np.asarray(shows))
 
 
 def _coarse_profiles(
