@@ -116,8 +116,7 @@ def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectO
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
-        now, blocks = find_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm))
-        return lit_features(now, blocks, light.lit, nominal, plane.view)
+        return lit_features(find_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm)), nominal, plane.view)
     start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
     expected = _expected(light, local, nominal)
     lines = _acquire_twice(light, local, nominal, start, expected, options)
@@ -135,8 +134,8 @@ def remeasure_features(
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
         lines = planned_lines(targets, nominal, vertices_mm, light.lit.other)
-        now, blocks = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
-        return lit_features(now, blocks, light.lit, nominal, plane.view)
+        again = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
+        return lit_features(again, nominal, plane.view)
     start = planned_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
     first = targets.first_stretch

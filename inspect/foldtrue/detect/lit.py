@@ -21,7 +21,7 @@ from foldtrue.detect.looks import Looks, fit_looks, flank_weights, learn_looks, 
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal
-from foldtrue.stretches import lit_kinds, stretch_ends
+from foldtrue.stretches import OUTER, RIM, lit_kinds, stretch_ends
 from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
 
 LEAST_AMPLITUDE = 0.2
@@ -45,7 +45,7 @@ class LitPass:
 class LitTargets:
     """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
     of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere; plan: tree of points on all
-    planned edges."""
+    planned edges; bare: (E,) no paper beyond the edge."""
 
     targets: Targets
     kind: IntArray
@@ -54,6 +54,7 @@ class LitTargets:
     other: IntArray
     kinds: int
     plan: Any
+    bare: BoolArray
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,8 @@ def lit_targets(targets: Targets, nominal: Nominal, view: str) -> LitTargets:
     first = targets.first_stretch
     other = np.where(kinds.partner[first] >= 0, kinds.partner[first], targets.crease)
     plan = planned_points(*stretch_ends(nominal, view), nominal.pitch_mm)
-    return LitTargets(targets, kind, facing, kinds.kind[first], other, int(kinds.kind.max(initial=-1)) + 1, plan)
+    bare = np.isin(kinds.kind_type[first], (RIM, OUTER))
+    return LitTargets(targets, kind, facing, kinds.kind[first], other, int(kinds.kind.max(initial=-1)) + 1, plan, bare)
 
 
 def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
@@ -97,7 +99,7 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     """
     targets = lit.targets
     window, half_look = wanted.window_pitch * pitch_mm, wanted.look_pitch * pitch_mm
-    scale = _scale(targets, plane)
+    scale = px_per_mm(targets, plane)
     factor = max(1, int(window * scale / 16))
     small, step = shrink(image, factor), factor / scale
     half, margin = max(int(np.ceil(window / step)), 4), max(int(np.ceil(half_look / step)), 3)
@@ -106,7 +108,7 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     away = max(DECOYS_PITCH, DECOYS_WINDOWS * wanted.window_pitch)
     for beside in (0.0, -away, away):
         start = (now.offset_mm + beside * pitch_mm, now.slope_mm)
-        lines, profile, inside = _coarse_profiles(small, lit, plane, start, factor, half + margin, step, window)
+        lines, profile, inside = coarse_profiles(small, lit, plane, start, factor, half + margin, step, window)
         kind = lit.kind[lines.block_interval]
         if looks is None:
             middle = profile[:, half : half + 2 * margin + 1]
@@ -129,7 +131,7 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     return LitLines(here.offset_mm, here.slope_mm, certain, np.asarray(shows))
 
 
-def _coarse_profiles(
+def coarse_profiles(
     small: Image,
     lit: LitTargets,
     plane: PlaneMap,
@@ -177,7 +179,7 @@ def measure(
 ) -> tuple[LitLines, LitBlocks]:
     """Fit the found edges block by block on the photo's own pixels, learning the looks anew at every round."""
     targets, edges = lit.targets, len(lit.targets.crease)
-    scale = _scale(targets, plane)
+    scale = px_per_mm(targets, plane)
     half, step = max(int(np.ceil(look_pitch * pitch_mm * scale)), 5), 1.0 / scale
     result: LitBlocks | None = None
     for _ in range(rounds):
@@ -274,7 +276,7 @@ def _fit_one_way(
     return LitBlocks(lines, place, std, good.astype(float), level * looks.height[lit.kind_of_edge], evidence)
 
 
-def _scale(targets: Targets, plane: PlaneMap) -> float:
+def px_per_mm(targets: Targets, plane: PlaneMap) -> float:
     """Median px per mm over the edges."""
     middle = 0.5 * (targets.start_mm + targets.end_mm)
     return float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))
