@@ -21,11 +21,14 @@ DECOYS_PITCH, DECOYS_WINDOWS = 0.28, 2.2
 """Where nothing is planned: this many pitches, and windows, beside each edge the same search says what chance finds."""
 STAND_OUT = 2.5
 """How many spreads of the decoys' scores an edge's score must lie above their mean."""
+FAINT, TOGETHER = 1.5, 4.5
+"""The same for an edge of a kind that shows faintly, and for the median of all edges of such a kind in spreads of that
+median."""
 LEAST_SPREAD = 0.03
 """No set of decoys is taken to scatter less, however few they are."""
 CLEAR_PITCH = 0.06
 """How far from every planned edge a decoy's parts must keep, beside the width that is looked at."""
-LEAST_CLEAR = 0.4
+LEAST_CLEAR = 0.5
 """Share of a decoy's length that must be clear of planned edges for it to count."""
 LEAST_DECOYS = 3
 """Of a kind, to one side: where fewer are clear, all of them count with all their length."""
@@ -68,9 +71,13 @@ def decoy_blocks(clear: BoolArray, lines: CrossLines, kind: IntArray, kinds: int
     return np.asarray(np.where(enough[kind[edge]], clear & good[edge], True))
 
 
-def above_chance(here: Lines, decoys: list[Lines], kind: IntArray, kinds: int) -> tuple[Array, BoolArray]:
-    """How many spreads of its kind's decoys each edge's score (E,) lies above their mean, and which kinds (K,) show,
-    since most of their edges stand out."""
+def above_chance(here: Lines, decoys: list[Lines], kind: IntArray, known: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """Which edges (E,) stand out of their kind's decoys, and which kinds (K,) show; known: (K,) a look was learned.
+
+    A kind shows when its edges together are plainly not what chance finds, though each may be faint; of a faint kind
+    that shows an edge needs less to be believed, half-way between chance and the kind's usual.
+    """
+    kinds = len(known)
     seen = np.concatenate([d.seen > 0 for d in decoys])
     score = np.concatenate([d.score for d in decoys])[seen]
     of = np.concatenate([kind] * len(decoys))[seen]
@@ -79,4 +86,9 @@ def above_chance(here: Lines, decoys: list[Lines], kind: IntArray, kinds: int) -
     spread = np.sqrt(np.bincount(of, (score - mean[of]) ** 2, kinds) / count) + LEAST_SPREAD
     away = (here.score - mean[kind]) / spread[kind]
     inside = here.seen > 0
-    return away, np.asarray(group_median(away[inside], kind[inside], kinds) > STAND_OUT)
+    usual = group_median(away[inside], kind[inside], kinds)
+    edges = np.maximum(np.bincount(kind[inside], minlength=kinds), 1)
+    together = usual / np.sqrt(1.0 / edges + 1.0 / count)
+    shows = known & (usual > FAINT) & ((usual > STAND_OUT) | (together > TOGETHER))
+    least = np.clip(0.5 * usual, FAINT, STAND_OUT)
+    return np.asarray((away > least[kind]) & inside & shows[kind]), np.asarray(shows)

@@ -11,13 +11,20 @@ from foldtrue.detect.acquire import Lines, best_lines, quick_profiles, shrink, t
 from foldtrue.detect.decoys import (
     DECOYS_PITCH,
     DECOYS_WINDOWS,
-    STAND_OUT,
     above_chance,
     clear_of_plan,
     decoy_blocks,
     planned_points,
 )
-from foldtrue.detect.looks import Looks, fit_looks, flank_weights, learn_looks, look_responses, relative_light
+from foldtrue.detect.looks import (
+    Looks,
+    fit_looks,
+    flank_weights,
+    learn_looks,
+    look_responses,
+    others_kernels,
+    relative_light,
+)
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray, Nominal
@@ -113,10 +120,12 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
         if looks is None:
             middle = profile[:, half : half + 2 * margin + 1]
             looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
+            seen = middle[inside], kind[inside], lines.block_edge[inside]
+            kernels = others_kernels(looks, *seen, lit.kind_of_edge) * looks.known[lit.kind_of_edge][:, None]
         if beside:
             clear = clear_of_plan(lines, targets, start, (half + margin) * step, lit.plan, pitch_mm)
             inside &= decoy_blocks(clear, lines, lit.kind_of_edge, lit.kinds)
-        response = np.clip(look_responses(profile, kind, looks), -0.5, 1.3)  # no block outvotes the others
+        response = np.clip(look_responses(profile, kernels, lines.block_edge), -0.5, 1.3)  # no block outvotes the others
         response[~inside] = 0.0
         flipped = lit.facing[lines.block_interval] < 0
         response[flipped] = response[flipped, ::-1]
@@ -125,10 +134,8 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
         found.append(best_lines(response, lines, targets, here, 1.0 / step, half, wanted.max_slope, prior, inside))
     assert looks is not None
     here, kind = found[0], lit.kind_of_edge
-    away, stand_out = above_chance(here, found[1:], kind, lit.kinds)
-    shows = looks.known & stand_out
-    certain = (away > STAND_OUT) & (here.seen > 0) & shows[kind]
-    return LitLines(here.offset_mm, here.slope_mm, certain, np.asarray(shows))
+    stands_out, shows = above_chance(here, found[1:], kind, looks.known)
+    return LitLines(here.offset_mm, here.slope_mm, stands_out, shows)
 
 
 def coarse_profiles(
