@@ -21,6 +21,7 @@ from foldtrue.detect.looks import (
     fit_looks,
     flank_weights,
     learn_looks,
+    look_kernels,
     look_responses,
     others_kernels,
     relative_light,
@@ -112,6 +113,7 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     half, margin = max(int(np.ceil(window / step)), 4), max(int(np.ceil(half_look / step)), 3)
     looks: Looks | None = None
     found: list[Lines] = []
+    prior = wanted.prior_pitch * pitch_mm
     away = max(DECOYS_PITCH, DECOYS_WINDOWS * wanted.window_pitch)
     for beside in (0.0, -away, away):
         start = (now.offset_mm + beside * pitch_mm, now.slope_mm)
@@ -121,21 +123,29 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
             middle = profile[:, half : half + 2 * margin + 1]
             looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
             seen = middle[inside], kind[inside], lines.block_edge[inside]
-            kernels = others_kernels(looks, *seen, lit.kind_of_edge) * looks.known[lit.kind_of_edge][:, None]
+            known = looks.known[lit.kind_of_edge][:, None]
+            kernels = look_kernels(looks)[lit.kind_of_edge] * known
+            others = others_kernels(looks, *seen, lit.kind_of_edge) * known
         if beside:
             clear = clear_of_plan(lines, targets, start, (half + margin) * step, lit.plan, pitch_mm)
             inside &= decoy_blocks(clear, lines, lit.kind_of_edge, lit.kinds)
-        response = np.clip(look_responses(profile, kernels, lines.block_edge), -0.5, 1.3)  # no block outvotes the others
-        response[~inside] = 0.0
         flipped = lit.facing[lines.block_interval] < 0
-        response[flipped] = response[flipped, ::-1]
-        prior = wanted.prior_pitch * pitch_mm
-        here = (now.offset_mm, now.slope_mm)
-        found.append(best_lines(response, lines, targets, here, 1.0 / step, half, wanted.max_slope, prior, inside))
+        rest = (targets, (now.offset_mm, now.slope_mm), 1.0 / step, half, wanted.max_slope, prior, inside)
+
+        def best(filters: Array) -> Lines:
+            response = look_responses(profile, filters, lines.block_edge)
+            response = np.clip(response, -0.5, 1.3)  # no block outvotes the others
+            response[~inside] = 0.0
+            response[flipped] = response[flipped, ::-1]
+            return best_lines(response, lines, *rest)
+
+        found.append(best(others))
+        if not beside:
+            at = best(kernels)
     assert looks is not None
-    here, kind = found[0], lit.kind_of_edge
-    stands_out, shows = above_chance(here, found[1:], kind, looks.known)
-    return LitLines(here.offset_mm, here.slope_mm, stands_out, shows)
+    # Whether an edge is there the others' look says; where it is, the look of all, whose zero is their mean.
+    stands_out, shows = above_chance(found[0], found[1:], lit.kind_of_edge, looks.known)
+    return LitLines(at.offset_mm, at.slope_mm, stands_out, shows)
 
 
 def coarse_profiles(

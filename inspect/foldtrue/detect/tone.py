@@ -29,7 +29,10 @@ MOST_STEP = 3.0
 """No block counts more than this many usual steps."""
 BLUR_PX = 1.5
 """Of the step that is looked for, in pixels of the reduced picture."""
+LEAST_STEPS = 4
+"""Edges that must stand out: from fewer no look can be learned but their own."""
 LEAST_DECOYS = 10
+"""Of all kinds together, to tell chance by."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,7 @@ def search_tone(
     asked = ~now.found & ~lit.bare & (found.lines.seen > 0)
     level = _chance(decoys, ~lit.bare)
     late = asked & (found.lines.score > level)
-    if late.sum() < LEAST_TONE * asked.sum():
+    if late.sum() < max(LEAST_STEPS, LEAST_TONE * asked.sum()):
         late[:] = False
     rises = found.sense > 0
     kind_of_edge = np.where(late, lit.kinds + rises, lit.kind_of_edge)
