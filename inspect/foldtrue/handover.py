@@ -253,7 +253,8 @@ class Features:
     piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side
     was over-exposed, so that the edge seems shifted. slivers: what shows where two folds lie on one line, None where it
     was not looked for. tone (S,): 0 where the edge looks as its kind does; from the camera's side 1 or 2 where it shows
-    by a change of tone alone, light falling or rising along its facing, which the light shifts in its own way; None = 0.
+    by a change of tone alone, light falling or rising along its facing, which the light shifts in its own way; None
+    where none does.
     """
 
     evidence: Array

@@ -134,8 +134,8 @@ def remeasure_features(
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
         lines = planned_lines(targets, nominal, vertices_mm, light.lit.other)
-        again = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
-        return lit_features(again, nominal, plane.view)
+        scene = LitScene(light.image, light.lit, local, nominal.pitch_mm)
+        return lit_features(remeasure_lit(scene, *lines), nominal, plane.view)
     start = planned_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
     first = targets.first_stretch

@@ -52,8 +52,8 @@ class LitPass:
 @dataclass(frozen=True)
 class LitTargets:
     """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
-    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere; plan: tree of points on all
-    planned edges; bare: (E,) no paper beyond the edge."""
+    of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere; plan: tree of points on
+    all planned edges; bare: (E,) no paper beyond the edge."""
 
     targets: Targets
     kind: IntArray
@@ -103,7 +103,7 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
     """Look for every edge within a window about its current line, with looks learned at the current lines.
 
     An edge counts as found when its match stands out of what the same search finds beside it, where nothing is planned;
-    a kind shows when most of its edges do.
+    a kind shows when its edges together do (decoys.py).
     """
     targets = lit.targets
     window, half_look = wanted.window_pitch * pitch_mm, wanted.look_pitch * pitch_mm
@@ -123,29 +123,28 @@ def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted
             middle = profile[:, half : half + 2 * margin + 1]
             looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
             seen = middle[inside], kind[inside], lines.block_edge[inside]
-            known = looks.known[lit.kind_of_edge][:, None]
-            kernels = look_kernels(looks)[lit.kind_of_edge] * known
-            others = others_kernels(looks, *seen, lit.kind_of_edge) * known
+            others = others_kernels(looks, *seen, lit.kind_of_edge)
         if beside:
             clear = clear_of_plan(lines, targets, start, (half + margin) * step, lit.plan, pitch_mm)
             inside &= decoy_blocks(clear, lines, lit.kind_of_edge, lit.kinds)
-        flipped = lit.facing[lines.block_interval] < 0
-        rest = (targets, (now.offset_mm, now.slope_mm), 1.0 / step, half, wanted.max_slope, prior, inside)
-
-        def best(filters: Array) -> Lines:
-            response = look_responses(profile, filters, lines.block_edge)
-            response = np.clip(response, -0.5, 1.3)  # no block outvotes the others
-            response[~inside] = 0.0
-            response[flipped] = response[flipped, ::-1]
-            return best_lines(response, lines, *rest)
-
-        found.append(best(others))
+        rest = (lines, targets, (now.offset_mm, now.slope_mm), 1.0 / step, half, wanted.max_slope, prior, inside)
+        found.append(best_lines(_responses(profile, others, lines, lit, inside), *rest))
         if not beside:
-            at = best(kernels)
+            all_of_kind = look_kernels(looks)[lit.kind_of_edge]
+            at = best_lines(_responses(profile, all_of_kind, lines, lit, inside), *rest)
     assert looks is not None
     # Whether an edge is there the others' look says; where it is, the look of all, whose zero is their mean.
     stands_out, shows = above_chance(found[0], found[1:], lit.kind_of_edge, looks.known)
     return LitLines(at.offset_mm, at.slope_mm, stands_out, shows)
+
+
+def _responses(profile: Array, filters: Array, lines: CrossLines, lit: LitTargets, inside: BoolArray) -> Array:
+    """Responses (B, W) of relative profiles to the filters (E, N) of their edges, along the left normal."""
+    response = np.clip(look_responses(profile, filters, lines.block_edge), -0.5, 1.3)  # no block outvotes the others
+    response[~inside] = 0.0
+    flipped = lit.facing[lines.block_interval] < 0
+    response[flipped] = response[flipped, ::-1]
+    return response
 
 
 def coarse_profiles(

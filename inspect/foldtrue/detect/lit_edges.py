@@ -44,8 +44,8 @@ class LitScene:
 
 @dataclass(frozen=True)
 class LitFound:
-    """What a pass found: the targets with the kinds that the edges turned out to be of, the edges and their blocks; tone
-    (E,) as in `Features`."""
+    """What a pass found: the targets with the kinds that the edges turned out to be of, the edges and their blocks;
+    tone (E,) as in `Features`."""
 
     lit: LitTargets
     tone: IntArray

@@ -72,8 +72,8 @@ def _weights(looks: Looks) -> Array:
 
 
 def look_kernels(looks: Looks) -> Array:
-    """Filters (K, N) whose response to a kind's usual look is 1 and to even light 0."""
-    return _kernels(looks.value, _weights(looks))
+    """Filters (K, N) whose response to a kind's usual look is 1 and to even light 0; 0 where no look is known."""
+    return _kernels(looks.value, _weights(looks)) * looks.known[:, None]
 
 
 def _kernels(value: Array, weight: Array) -> Array:
@@ -98,12 +98,12 @@ def others_kernels(looks: Looks, profile: Array, kind: IntArray, edge: IntArray,
     alone = left < LEAST_PROFILES
     others = (total[:, None] * value - mean) / np.maximum(left, 1.0)[:, None]
     others = np.where(alone[:, None], value, others)
-    return _kernels(others, _weights(looks)[kind_of_edge])
+    return _kernels(others, _weights(looks)[kind_of_edge]) * looks.known[kind_of_edge][:, None]
 
 
 def look_responses(profile: Array, kernel: Array, edge: IntArray) -> Array:
-    """Response (B, M - N + 1) of relative profiles (B, M) to the filters kernel (E, N) of their edges at every
-    shift."""
+    """Response (B, M - N + 1) of relative profiles (B, M) at every shift to the filters kernel (E, N), each to that of
+    its own edge (B,)."""
     windows = np.lib.stride_tricks.sliding_window_view(profile.astype(np.float32), kernel.shape[1], axis=1)
     return np.asarray(np.einsum("bsn,bn->bs", windows, kernel.astype(np.float32)[edge]))
 
