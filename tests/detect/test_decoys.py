@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from painted_edges import folded, found_in, painted, piece
+from painted_edges import folded, plane_of
 
 from foldtrue.detect.acquire import Lines
-from foldtrue.detect.decoys import above_chance, planned_points
-from foldtrue.stretches import OUTER, RIM, SIDE, lit_kinds, stretch_ends
+from foldtrue.detect.decoys import above_chance, clear_of_plan, decoy_blocks, planned_points
+from foldtrue.detect.scan import cross_lines_at, find_targets, split_at_crossings
+from foldtrue.stretches import stretch_ends
 
 
 def of_score(score):
@@ -63,6 +64,10 @@ def test_a_kind_of_which_no_look_is_known_never_shows():
     assert not found.any()
 
 
+def planned(nominal):
+    return stretch_ends(nominal, "front")
+
+
 def test_points_along_the_plan_leave_no_gap():
     """Every planned edge is met wherever one crosses it, to a twentieth of a pitch."""
     nominal = folded(3)
@@ -72,17 +77,54 @@ def test_points_along_the_plan_leave_no_gap():
         assert tree.query(a + f * (b - a))[0].max() < 0.05 * nominal.pitch_mm
 
 
-def faint_inside(rim):
-    """A front of spacing 3 whose twists' sides are faint, in an outline as strong as `rim`; the share of sides found
-    of each of their six facings."""
-    kinds = lit_kinds(folded(3), "front")
-    strength = np.where(np.isin(kinds.kind_type, (RIM, OUTER)), rim, 0.12)
-    features = found_in(painted(3, "front", piece(3), strength, noise=0.02), 3, "front")
-    side = kinds.kind_type == SIDE
-    return np.array([features.found[side & (kinds.kind == k)].mean() for k in np.unique(kinds.kind[side])])
+@pytest.fixture(scope="module")
+def beside():
+    """Decoys 0.3 pitches to the left of every edge of a front of spacing 3: targets, blocks, their lines' offsets."""
+    nominal, plane = folded(3), plane_of("front")
+    targets = split_at_crossings(find_targets(nominal, "front"), nominal, "front")
+    start = (np.full(len(targets.crease), 0.3 * nominal.pitch_mm), np.zeros(len(targets.crease)))
+    lines = cross_lines_at(targets, plane.map, *start, 0.5, 0.5, 2.0, 10.0, 10.0)
+    return nominal, targets, lines, start
 
 
-@pytest.mark.parametrize("rim", [1.0, 3.0])
-def test_a_strong_outline_does_not_hide_faint_edges_inside(rim):
-    """Beside some sides the outline runs where a decoy would lie: it is planned, and no chance."""
-    assert faint_inside(rim).min() > 0.6
+def least_distance(points, a, b):
+    """Of points (N, 2) from the segments a-b (S, 2): (N,)."""
+    d = b - a
+    t = np.clip(np.einsum("nsk,sk->ns", points[:, None] - a, d) / np.sum(d * d, 1), 0, 1)
+    return np.hypot(*(points[:, None] - a - t[..., None] * d).transpose(2, 0, 1)).min(1)
+
+
+def test_a_part_of_a_decoy_is_clear_where_no_planned_edge_crosses_its_width(beside):
+    """Against the distances to all planned edges, one by one; those near the limit, 0.06 pitches, are left out."""
+    nominal, targets, lines, start = beside
+    pitch, reach, edge = nominal.pitch_mm, 0.15 * nominal.pitch_mm, lines.block_edge
+    clear = clear_of_plan(lines, targets, start, reach, planned_points(*planned(nominal), pitch), pitch)
+    along = targets.end_mm[edge] - targets.start_mm[edge]
+    middle = targets.start_mm[edge] + along * lines.block_t[:, None] + targets.normal[edge] * start[0][edge][:, None]
+    across = np.linspace(-reach, reach, 61)
+    away = np.array(
+        [
+            least_distance(m + across[:, None] * n, *planned(nominal)).min()
+            for m, n in zip(middle, targets.normal[edge], strict=True)
+        ]
+    )
+    certain = np.abs(away / pitch - 0.06) > 0.03
+    assert 0.1 < clear[certain].mean() < 0.9
+    np.testing.assert_array_equal(clear[certain], away[certain] > 0.06 * pitch)
+
+
+def test_only_clear_parts_count_of_decoys_that_are_mostly_clear(beside):
+    _, targets, lines, _ = beside
+    kind = np.zeros(len(targets.crease), np.int64)
+    clear = lines.block_t > 0.3
+    share = np.bincount(lines.block_edge, clear) / np.bincount(lines.block_edge)
+    assert (share > 0.5).sum() >= 3
+    used = decoy_blocks(clear, lines, kind, 1)
+    np.testing.assert_array_equal(used, clear & (share >= 0.5)[lines.block_edge])
+
+
+def test_where_hardly_any_decoy_of_a_kind_is_clear_all_of_them_count(beside):
+    """Too few to tell chance by: better what lies across other edges than nothing."""
+    _, targets, lines, _ = beside
+    clear = lines.block_edge < 2
+    assert decoy_blocks(clear, lines, np.zeros(len(targets.crease), np.int64), 1).all()
