@@ -252,7 +252,9 @@ class Features:
     noise; px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;
     piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side
     was over-exposed, so that the edge seems shifted. slivers: what shows where two folds lie on one line, None where it
-    was not looked for.
+    was not looked for. tone (S,): 0 where the edge looks as its kind does; from the camera's side 1 or 2 where it shows
+    by a change of tone alone, light falling or rising along its facing, which the light shifts in its own way; None
+    where none does.
     """
 
     evidence: Array
@@ -268,6 +270,7 @@ class Features:
     piece: IntArray
     clipped: BoolArray
     slivers: Slivers | None = None
+    tone: IntArray | None = None
 
 
 @dataclass(frozen=True)

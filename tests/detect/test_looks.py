@@ -17,6 +17,7 @@ from foldtrue.detect.looks import (
     learn_looks,
     look_kernels,
     look_responses,
+    others_kernels,
     relative_light,
 )
 
@@ -138,7 +139,7 @@ def test_the_response_is_largest_where_the_look_lies_and_as_large_as_it_is_stron
     value = np.stack([shadow(X_MM), ridge(X_MM)])
     known = Looks(value, np.full((2, COUNT), 0.01), STEP_MM, np.ptp(value, axis=1), np.ones(2, bool))
     light = even + strength * (shadow if kind == 0 else ridge)(x, samples * STEP_MM)
-    response = look_responses(light[None], np.array([kind]), known)[0]
+    response = look_responses(light[None], look_kernels(known), np.array([kind]))[0]
     assert len(response) == 41
     assert response.argmax() == 20 + samples
     assert response.max() == pytest.approx(strength, rel=1e-4)
@@ -147,14 +148,53 @@ def test_the_response_is_largest_where_the_look_lies_and_as_large_as_it_is_stron
 def test_the_response_is_that_of_numpys_correlate(looks):
     profile = np.random.default_rng(6).normal(size=(4, 77))
     kind = np.array([1, 0, 0, 1])
-    response = look_responses(profile, kind, looks)
+    response = look_responses(profile, look_kernels(looks), kind)
     for row, k, found in zip(profile, kind, response, strict=True):
         np.testing.assert_allclose(found, np.correlate(row, look_kernels(looks)[k], "valid"), rtol=1e-4, atol=1e-3)
 
 
 def test_a_kind_of_which_nothing_is_known_gives_no_response(looks):
     profile = np.random.default_rng(7).normal(size=(5, 60))
-    assert (look_responses(profile, np.full(5, 2), looks) == 0).all()
+    assert (look_responses(profile, look_kernels(looks), np.full(5, 2)) == 0).all()
+
+
+def mean_match(profile, edge, filters):
+    """Mean response of the edges' profiles, each at its own place, to the filter of its edge."""
+    return float(look_responses(profile, filters, edge).mean())
+
+
+def test_where_there_is_nothing_but_noise_an_edge_does_not_look_like_the_others():
+    """A look learned from noise is that noise, so profiles answer 1 on average to a look that they took part in."""
+    rng = np.random.default_rng(11)
+    edge = np.repeat(np.arange(12), 5)
+    kind, kind_of_edge = np.zeros(60, np.int64), np.zeros(12, np.int64)
+    matches = []
+    for _ in range(40):
+        noise = rng.normal(0, 0.02, (60, COUNT))
+        learned = learn_looks(noise, kind, 1, STEP_MM)
+        own, others = look_kernels(learned)[kind_of_edge], others_kernels(learned, noise, kind, edge, kind_of_edge)
+        matches.append([mean_match(noise, edge, own), mean_match(noise, edge, others)])
+    own, others = np.mean(matches, axis=0)
+    assert own > 0.9
+    assert abs(others) < 0.15
+
+
+def test_an_edge_of_a_kind_that_shows_looks_like_the_others(looks):
+    edge = np.repeat(np.arange(12), 5)
+    kind, kind_of_edge = np.zeros(60, np.int64), np.zeros(12, np.int64)
+    profile = drawn(looks, kind, 0.01, 12)
+    learned = learn_looks(profile, kind, 1, STEP_MM)
+    filters = others_kernels(learned, profile, kind, edge, kind_of_edge)
+    assert mean_match(profile, edge, filters) == pytest.approx(1.0, abs=0.02)
+
+
+def test_an_edge_that_makes_up_its_kind_alone_is_compared_with_itself(looks):
+    """Of so few profiles that nothing is left without the edge's own."""
+    kind = np.zeros(LEAST_PROFILES, np.int64)
+    profile = drawn(looks, kind, 0.01, 13)
+    learned = learn_looks(profile, kind, 1, STEP_MM)
+    filters = others_kernels(learned, profile, kind, kind, np.zeros(1, np.int64))
+    np.testing.assert_allclose(filters, look_kernels(learned))
 
 
 # --- the fit ---

@@ -102,3 +102,18 @@ def test_the_darker_side_is_the_one_with_more_layers(nominal, sampled):
     for k, dark in zip(line_of(nominal, "backlit")[lines.stretch], lines.dark, strict=True):
         here = features.stretch[line_number(features, nominal) == k]
         assert (np.sign(s.layers_left[here] - s.layers_right[here]) == dark).all()
+
+
+def test_edges_that_show_by_their_tone_alone_have_a_shift_of_their_own(nominal, sampled):
+    """Light that falls, light that rises, and what looks as its kind does: none of them shares a shift."""
+    features = sampled(np.zeros_like(nominal.vertices_mm), 0.02)
+    plain = lines_of(features, nominal)
+    tone = np.arange(len(features.found)) % 3
+    toned = lines_of(replace(features, tone=tone), nominal)
+    own = tone[toned.stretch]
+    assert set(own) == {0, 1, 2}
+    np.testing.assert_array_equal(toned.kind[own == 0], plain.kind[own == 0])
+    assert not any(set(toned.kind[own == a]) & set(toned.kind[own == b]) for a, b in ((0, 1), (0, 2), (1, 2)))
+    for of in (1, 2):  # alike in kind before, alike after
+        same = plain.kind[own == of][:, None] == plain.kind[own == of]
+        np.testing.assert_array_equal(same, toned.kind[own == of][:, None] == toned.kind[own == of])

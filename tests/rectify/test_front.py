@@ -127,6 +127,16 @@ def test_auto_declines_what_is_light_and_dark_like_layers_but_not_the_plans(plan
         rectify_photo(shot.photo, plan, RectifyOptions(view="auto"))
 
 
+def test_auto_does_not_take_noise_for_layers(plan):
+    """Little light: the noise of a pixel is half of its light, whose logarithm then spreads as far as two layers'."""
+    shot = simulate_photo(plan, scene("front", 9))
+    light = (shot.photo.pixels / 255.0) ** 2.2
+    noisy = light * (1 + np.random.default_rng(4).normal(0, 0.5, light.shape[:2]))[..., None]
+    pixels = np.rint(255 * np.clip(noisy, 0.002, 1) ** (1 / 2.2)).astype(np.uint8)
+    photo = replace(shot.photo, pixels=pixels)
+    assert rectify_photo(photo, plan, RectifyOptions(view="auto")).view == "front"
+
+
 def test_the_centre_may_be_named(plan):
     shot = simulate_photo(plan, scene("front", 10))
     at = tuple(shot.truth.map.to_px(np.zeros((1, 2)))[0])

@@ -18,7 +18,6 @@ from foldtrue.detect.slivers import find_slivers, measure_slivers
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, Features, Nominal, Photo, Plane
 from foldtrue.handover_slivers import Slivers
-from foldtrue.stretches import lit_kinds
 from foldtrue.subpixel import Image, linear_grey
 
 
@@ -75,7 +74,7 @@ def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
         low.astype(float),
         0.97 * float(photo.linear[-1]),
         targets,
-        None if plane.view == "backlit" else lit_targets(targets, lit_kinds(nominal, plane.view)),
+        None if plane.view == "backlit" else lit_targets(targets, nominal, plane.view),
     )
 
 
@@ -118,8 +117,7 @@ def find_features(light: Light, plane: Plane, nominal: Nominal, options: DetectO
     targets = light.targets
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
-        now, blocks = find_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm))
-        return lit_features(now, blocks, light.lit, nominal, plane.view)
+        return lit_features(find_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm)), nominal, plane.view)
     start = (np.zeros(len(targets.crease)), np.zeros(len(targets.crease)))
     expected = _expected(light, local, nominal)
     lines = _acquire_twice(light, local, nominal, start, expected, options)
@@ -137,8 +135,8 @@ def remeasure_features(
     local = _shifted(plane.map, light.origin_px)
     if light.lit is not None:
         lines = planned_lines(targets, nominal, vertices_mm, light.lit.other)
-        now, blocks = remeasure_lit(LitScene(light.image, light.lit, local, nominal.pitch_mm), *lines)
-        return lit_features(now, blocks, light.lit, nominal, plane.view)
+        scene = LitScene(light.image, light.lit, local, nominal.pitch_mm)
+        return lit_features(remeasure_lit(scene, *lines), nominal, plane.view)
     start = planned_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
     first = targets.first_stretch

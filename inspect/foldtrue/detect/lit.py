@@ -3,22 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from foldtrue.detect.acquire import Lines, best_lines, quick_profiles, shrink, to_small
 from foldtrue.detect.brink import brink_shifts, find_brinks
-from foldtrue.detect.looks import Looks, fit_looks, flank_weights, learn_looks, look_responses, relative_light
+from foldtrue.detect.decoys import (
+    DECOYS_PITCH,
+    DECOYS_WINDOWS,
+    above_chance,
+    clear_of_plan,
+    decoy_blocks,
+    planned_points,
+)
+from foldtrue.detect.looks import (
+    Looks,
+    fit_looks,
+    flank_weights,
+    learn_looks,
+    look_kernels,
+    look_responses,
+    others_kernels,
+    relative_light,
+)
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, IntArray
-from foldtrue.stretches import PLEAT, SIDE, Kinds
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.stretches import OUTER, PLEAT, RIM, SIDE, lit_kinds, stretch_ends
 from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
 
-DECOYS_PITCH, DECOYS_WINDOWS = 0.28, 2.2
-"""Where nothing is planned: this many pitches, and windows, beside each edge the same search says what chance finds."""
-STAND_OUT = 2.5
-"""How many spreads of the decoys' scores an edge's score must lie above their mean."""
 LEAST_AMPLITUDE = 0.2
 """Of the kind's usual look that a part of an edge must show to be measured."""
 FLANK_LOOKS = 0.35
@@ -27,8 +41,6 @@ NEAR_SIDE = 1
 """Of the ways to weigh a look the one that goes by its steepest fall."""
 LEAST_STD_MM = 1e-4
 """No block is read better than that."""
-LEAST_SPREAD = 0.03
-"""No set of decoys is taken to scatter less, however few they are."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +58,8 @@ class LitPass:
 class LitTargets:
     """What to look for: targets; of every interval (I,) its kind and the sense of its facing (+1 = along the normal);
     of every edge (E,) its kind and the other crease in its groove, the edge's own elsewhere; of every kind (K,) whether
-    its edges are steps from paper down to paper."""
+    its edges are steps from paper down to paper; plan: tree of points on all planned edges; bare: (E,) no paper beyond
+    the edge."""
 
     targets: Targets
     kind: IntArray
@@ -55,6 +68,8 @@ class LitTargets:
     other: IntArray
     kinds: int
     steps: BoolArray
+    plan: Any
+    bare: BoolArray
 
 
 @dataclass(frozen=True)
@@ -80,67 +95,69 @@ class LitBlocks:
     evidence: Array
 
 
-def lit_targets(targets: Targets, kinds: Kinds) -> LitTargets:
+def lit_targets(targets: Targets, nominal: Nominal, view: str) -> LitTargets:
     """Targets of a front or back view with the kind of every interval."""
+    kinds = lit_kinds(nominal, view)
     kind, facing = kinds.kind[targets.stretch], kinds.facing[targets.stretch].astype(float)
     first = targets.first_stretch
     other = np.where(kinds.partner[first] >= 0, kinds.partner[first], targets.crease)
     count = int(kinds.kind.max(initial=-1)) + 1
     steps = np.zeros(count, bool)
-    steps[kinds.kind[(kinds.kind_type == SIDE) | (kinds.kind_type == PLEAT)]] = True
-    return LitTargets(targets, kind, facing, kinds.kind[first], other, count, steps)
+    steps[kinds.kind[np.isin(kinds.kind_type, (SIDE, PLEAT))]] = True
+    plan = planned_points(*stretch_ends(nominal, view), nominal.pitch_mm)
+    bare = np.isin(kinds.kind_type[first], (RIM, OUTER))
+    return LitTargets(targets, kind, facing, kinds.kind[first], other, count, steps, plan, bare)
 
 
 def search(image: Image, lit: LitTargets, plane: PlaneMap, now: LitLines, wanted: LitPass, pitch_mm: float) -> LitLines:
     """Look for every edge within a window about its current line, with looks learned at the current lines.
 
     An edge counts as found when its match stands out of what the same search finds beside it, where nothing is planned;
-    a kind shows when most of its edges do.
+    a kind shows when its edges together do (decoys.py).
     """
     targets = lit.targets
     window, half_look = wanted.window_pitch * pitch_mm, wanted.look_pitch * pitch_mm
-    scale = _scale(targets, plane)
+    scale = px_per_mm(targets, plane)
     factor = max(1, int(window * scale / 16))
     small, step = shrink(image, factor), factor / scale
     half, margin = max(int(np.ceil(window / step)), 4), max(int(np.ceil(half_look / step)), 3)
     looks: Looks | None = None
     found: list[Lines] = []
+    prior = wanted.prior_pitch * pitch_mm
     away = max(DECOYS_PITCH, DECOYS_WINDOWS * wanted.window_pitch)
     for beside in (0.0, -away, away):
         start = (now.offset_mm + beside * pitch_mm, now.slope_mm)
-        lines, profile, inside = _coarse_profiles(small, lit, plane, start, factor, half + margin, step, window)
+        lines, profile, inside = coarse_profiles(small, lit, plane, start, factor, half + margin, step, window)
         kind = lit.kind[lines.block_interval]
         if looks is None:
             middle = profile[:, half : half + 2 * margin + 1]
             looks = learn_looks(middle[inside], kind[inside], lit.kinds, step)
-        response = np.clip(look_responses(profile, kind, looks), -0.5, 1.3)  # no block outvotes the others
-        response[~inside] = 0.0
-        flipped = lit.facing[lines.block_interval] < 0
-        response[flipped] = response[flipped, ::-1]
-        prior = wanted.prior_pitch * pitch_mm
-        here = (now.offset_mm, now.slope_mm)
-        found.append(best_lines(response, lines, targets, here, 1.0 / step, half, wanted.max_slope, prior, inside))
+            seen = middle[inside], kind[inside], lines.block_edge[inside]
+            others = others_kernels(looks, *seen, lit.kind_of_edge)
+        if beside:
+            clear = clear_of_plan(lines, targets, start, (half + margin) * step, lit.plan, pitch_mm)
+            inside &= decoy_blocks(clear, lines, lit.kind_of_edge, lit.kinds)
+        rest = (lines, targets, (now.offset_mm, now.slope_mm), 1.0 / step, half, wanted.max_slope, prior, inside)
+        found.append(best_lines(_responses(profile, others, lines, lit, inside), *rest))
+        if not beside:
+            all_of_kind = look_kernels(looks)[lit.kind_of_edge]
+            at = best_lines(_responses(profile, all_of_kind, lines, lit, inside), *rest)
     assert looks is not None
-    return _stand_out(found, lit, looks)
+    # Whether an edge is there the others' look says; where it is, the look of all, whose zero is their mean.
+    stands_out, shows = above_chance(found[0], found[1:], lit.kind_of_edge, looks.known)
+    return LitLines(at.offset_mm, at.slope_mm, stands_out, shows)
 
 
-def _stand_out(found: list[Lines], lit: LitTargets, looks: Looks) -> LitLines:
-    """Which edges stand out of their decoys, by the mean and spread of the scores of a kind's decoys; a kind shows when
-    most of its edges do."""
-    here, decoys, kind = found[0], found[1:], lit.kind_of_edge
-    seen = np.concatenate([d.seen > 0 for d in decoys])
-    score = np.concatenate([d.score for d in decoys])[seen]
-    of = np.concatenate([kind] * len(decoys))[seen]
-    count = np.maximum(np.bincount(of, minlength=lit.kinds), 1)
-    mean = np.bincount(of, score, lit.kinds) / count
-    spread = np.sqrt(np.bincount(of, (score - mean[of]) ** 2, lit.kinds) / count) + LEAST_SPREAD
-    away = (here.score - mean[kind]) / spread[kind]
-    inside = here.seen > 0
-    shows = looks.known & (group_median(away[inside], kind[inside], lit.kinds) > STAND_OUT)
-    return LitLines(here.offset_mm, here.slope_mm, (away > STAND_OUT) & inside & shows[kind], np.asarray(shows))
+def _responses(profile: Array, filters: Array, lines: CrossLines, lit: LitTargets, inside: BoolArray) -> Array:
+    """Responses (B, W) of relative profiles to the filters (E, N) of their edges, along the left normal."""
+    response = np.clip(look_responses(profile, filters, lines.block_edge), -0.5, 1.3)  # no block outvotes the others
+    response[~inside] = 0.0
+    flipped = lit.facing[lines.block_interval] < 0
+    response[flipped] = response[flipped, ::-1]
+    return response
 
 
-def _coarse_profiles(
+def coarse_profiles(
     small: Image,
     lit: LitTargets,
     plane: PlaneMap,
@@ -188,7 +205,7 @@ def measure(
 ) -> tuple[LitLines, LitBlocks]:
     """Fit the found edges block by block on the photo's own pixels, learning the looks anew at every round."""
     targets, edges = lit.targets, len(lit.targets.crease)
-    scale = _scale(targets, plane)
+    scale = px_per_mm(targets, plane)
     half, step = max(int(np.ceil(look_pitch * pitch_mm * scale)), 5), 1.0 / scale
     result: LitBlocks | None = None
     for _ in range(rounds):
@@ -305,7 +322,7 @@ def _fit_brinks(
     return replace(fitted, place_mm=place, std_mm=std, trust=good.astype(float))
 
 
-def _scale(targets: Targets, plane: PlaneMap) -> float:
+def px_per_mm(targets: Targets, plane: PlaneMap) -> float:
     """Median px per mm over the edges."""
     middle = 0.5 * (targets.start_mm + targets.end_mm)
     return float(np.median(np.hypot(*plane.jacobian(middle)[:, :, 0].T)))

@@ -72,22 +72,40 @@ def _weights(looks: Looks) -> Array:
 
 
 def look_kernels(looks: Looks) -> Array:
-    """Filters (K, N) whose response to a kind's usual look is 1 and to even light 0."""
-    weight = _weights(looks)
-    centred = looks.value - np.sum(weight * looks.value, 1, keepdims=True) / np.sum(weight, 1, keepdims=True)
+    """Filters (K, N) whose response to a kind's usual look is 1 and to even light 0; 0 where no look is known."""
+    return _kernels(looks.value, _weights(looks)) * looks.known[:, None]
+
+
+def _kernels(value: Array, weight: Array) -> Array:
+    centred = value - np.sum(weight * value, 1, keepdims=True) / np.sum(weight, 1, keepdims=True)
     kernel = weight * centred
     return np.asarray(kernel / np.maximum(np.sum(kernel * centred, 1, keepdims=True), 1e-12))
 
 
-def look_responses(profile: Array, kind: IntArray, looks: Looks) -> Array:
-    """Response (B, M - N + 1) of relative profiles (B, M) to their kind's look at every shift."""
-    kernel = look_kernels(looks).astype(np.float32)
-    out = np.zeros((len(profile), profile.shape[1] - kernel.shape[1] + 1), np.float32)
+def others_kernels(looks: Looks, profile: Array, kind: IntArray, edge: IntArray, kind_of_edge: IntArray) -> Array:
+    """Filters (E, N), one for every edge, as `look_kernels` of what the other edges of its kind look like.
+
+    profile (B, N), kind and edge (B,): what the looks were learned from. An edge always looks a little like a look that
+    it took part in, even where there is nothing but noise.
+    """
+    edges, kinds = len(kind_of_edge), len(looks.value)
+    own = np.bincount(edge, minlength=edges).astype(float)
+    total = np.bincount(kind, minlength=kinds).astype(float)[kind_of_edge]
+    mean = np.zeros((edges, profile.shape[1]))
+    np.add.at(mean, edge, profile)
+    value = looks.value[kind_of_edge]
+    left = total - own
+    alone = left < LEAST_PROFILES
+    others = (total[:, None] * value - mean) / np.maximum(left, 1.0)[:, None]
+    others = np.where(alone[:, None], value, others)
+    return _kernels(others, _weights(looks)[kind_of_edge]) * looks.known[kind_of_edge][:, None]
+
+
+def look_responses(profile: Array, kernel: Array, edge: IntArray) -> Array:
+    """Response (B, M - N + 1) of relative profiles (B, M) at every shift to the filters kernel (E, N), each to that of
+    its own edge (B,)."""
     windows = np.lib.stride_tricks.sliding_window_view(profile.astype(np.float32), kernel.shape[1], axis=1)
-    for k in np.flatnonzero(looks.known):
-        rows = np.flatnonzero(kind == k)
-        out[rows] = windows[rows] @ kernel[k]
-    return out
+    return np.asarray(np.einsum("bsn,bn->bs", windows, kernel.astype(np.float32)[edge]))
 
 
 def flank_weights(looks: Looks, width_mm: float) -> Array:

@@ -95,6 +95,8 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
     dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
+    if features.tone is not None:
+        kind, pair_kind = _by_tone(kind, pair_kind, features.tone[stretch])
     bare, backlit = np.minimum(left, right) == 0, view == "backlit"
     members = _members(nominal, view, stretch)
     common = _common_end(nominal, crease, pair)
@@ -165,6 +167,12 @@ def _looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, In
     near = np.where(pair >= 0, _twist_is_ahead(nominal, crease) == facing, False).astype(np.int64)
     kind = 2 * kinds.kind[stretch] + near
     return -facing.astype(float), kind, np.where(pair >= 0, kind ^ 1, kind), pair
+
+
+def _by_tone(kind: IntArray, pair_kind: IntArray, tone: IntArray) -> tuple[IntArray, IntArray]:
+    """Kinds of shift (E,) where edges that show by their tone alone are shifted in a way of their own."""
+    kinds = int(max(kind.max(initial=0), pair_kind.max(initial=0))) + 2 & ~1
+    return kind + kinds * tone, pair_kind + kinds * tone
 
 
 def _common_end(nominal: Nominal, crease: IntArray, pair: IntArray) -> Array:

@@ -30,6 +30,9 @@ PLAINLY_BACKLIT = 0.7
 MOST_SPREAD, PLAIN_SPREAD, SAID_SPREAD = 0.6, 0.4, 1.2
 """Largest spread of log light over a piece that is lit from the camera's side; below the second it plainly is; printed
 or shining paper may pass the first, which the person can say, but hardly the third."""
+NOISE_PX = 1.5
+"""Gaussian that takes noise out before the spread of light is read, small px: the narrowest facet that can be measured
+is ten times as wide."""
 LATTICE_CONTRAST = 1.3
 """A place found through the lattice alone, chosen among many, needs this many times the contrast."""
 
@@ -118,7 +121,8 @@ def light_spread(small: Small, verdict: Verdict) -> float:
     """How much the light differs over the piece: the middle 80 % of its logarithm, a quadratic lamp taken off.
 
     Two layers more let half the light through or less, a log ratio of 0.7 and up; the tilts of facets seen from the
-    lamp's side make 0.3 at most (Lambert's cosine law: facets 5 deg apart under a lamp 20 deg above the table).
+    lamp's side make 0.3 at most (Lambert's cosine law: facets 5 deg apart under a lamp 20 deg above the table). Layers
+    and facets are many pixels wide; what changes from one to the next is the sensor's noise, and taken out first.
     """
     import cv2
 
@@ -131,7 +135,7 @@ def light_spread(small: Small, verdict: Verdict) -> float:
         return 0.0
     u, v = ((a - a.mean()) / len(inside) for a in (xs, ys))
     smooth = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], 1)
-    light = small.log[ys, xs].astype(float)
+    light = cv2.GaussianBlur(small.log, (0, 0), NOISE_PX)[ys, xs].astype(float)
     rest = light - smooth @ np.linalg.lstsq(smooth, light, rcond=None)[0]
     return float(np.subtract(*np.percentile(rest, [90, 10])))
 
