@@ -37,8 +37,6 @@ LEAST_AMPLITUDE = 0.2
 """Of the kind's usual look that a part of an edge must show to be measured."""
 FLANK_LOOKS = 0.35
 """Reach of a look's flank, as a share of half the look's width."""
-NEAR_SIDE = 1
-"""Of the ways to weigh a look the one that goes by its steepest fall."""
 LEAST_STD_MM = 1e-4
 """No block is read better than that."""
 
@@ -242,19 +240,20 @@ def _fit_blocks(
     profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, step: float, half: int
 ) -> LitBlocks:
     """Blocks read in several ways, averaged kind by kind: each way counts by how steady it leaves the places along
-    their edges. Of a step from paper to paper only what reads the near side of its shadow counts: how wide a shadow is
-    may change steadily along an edge."""
+    their edges. Of a step from paper to paper the far side of its shadow does not count: how wide a shadow is may
+    change along an edge as steadily as the edge itself."""
     kind = lit.kind[lines.block_interval]
     looks = learn_looks(profile[use], kind[use], lit.kinds, step)
-    ways = [
+    whole, fall, rise = (
         _fit_one_way(profile, use, lines, lit, now, looks, weight, half)
         for weight in flank_weights(looks, FLANK_LOOKS * half * step)
-    ]
-    ways.append(_fit_brinks(profile, use, lines, lit, now, looks, ways[NEAR_SIDE]))
-    unsteady = np.array([_unsteadiness(way, lines, lit) for way in ways])
-    near = np.isin(np.arange(len(ways)), (NEAR_SIDE, len(ways) - 1))[:, None]
-    counts = np.where(lit.steps, near, np.arange(len(ways))[:, None] < len(ways) - 1) & np.isfinite(unsteady)
-    share = np.where(counts, 1.0 / np.maximum(unsteady, 1e-9) ** 2, 0.0)
+    )
+    brink = _fit_brinks(profile, use, lines, lit, now, looks, fall)
+    ways = (whole, fall, rise, brink)
+    every = np.ones(lit.kinds, bool)
+    counts = np.stack([every, every, ~lit.steps, lit.steps])
+    steady = np.array([1.0 / np.maximum(_unsteadiness(way, lines, lit), 1e-9) ** 2 for way in ways])
+    share = np.where(counts, steady, 0.0)
     share = share / np.maximum(share.sum(axis=0), 1e-300)
     by_block, by_edge = share[:, kind], share[:, lit.kind_of_edge]
     place, std, trust = (np.sum([getattr(w, f) for w in ways] * by_block, 0) for f in ("place_mm", "std_mm", "trust"))
