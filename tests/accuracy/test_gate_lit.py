@@ -39,7 +39,6 @@ LACKS = {
     ("measured", "front, spacing 2, window"): RIM,
     ("position", "front, spacing 2, low lamp"): f"0.096 mm: {GROOVES}",
     ("position", "front, spacing 2, window"): f"0.141 mm: {GROOVES}",
-    ("angle", "front, spacing 2, low lamp"): f"0.265 deg: {GROOVES}",
     ("position", "back, spacing 3, low lamp"): "0.109 mm: from behind only the cells' sides show",
 }
 

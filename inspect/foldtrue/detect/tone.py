@@ -50,10 +50,13 @@ def search_tone(
     """Look for the inner edges that are not found yet as steps of light.
 
     Returns the targets with two more kinds, to which the edges found belong, the state of all edges, and the tone (E,)
-    of `Features`.
+    of `Features`; targets and state as they were where there is too little to look for.
     """
+    asked = ~now.found & ~lit.bare
+    if asked.sum() < LEAST_STEPS:
+        return lit, now, np.zeros(len(asked), np.int64)
     found, decoys = _steps(image, lit, plane, now, wanted, pitch_mm)
-    asked = ~now.found & ~lit.bare & (found.lines.seen > 0)
+    asked &= found.lines.seen > 0
     level = _chance(decoys, ~lit.bare)
     late = asked & (found.lines.score > level)
     if late.sum() < max(LEAST_STEPS, LEAST_TONE * asked.sum()):
