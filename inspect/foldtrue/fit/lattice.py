@@ -139,8 +139,10 @@ def fit_lattice(
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, by_noise, solved = _pose_covariance(network, nominal)
-    # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
-    measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
+    # What lens and frame may do to all twists together says nothing about the edges of one, and mostly goes with the
+    # map.
+    own = by_edges - _by_frame(network, solved)
+    measured, flags = _fixed(features, lines, plane, nominal, own, options)
     if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
@@ -332,6 +334,16 @@ def _pose_covariance(network: Network, nominal: Nominal) -> tuple[Array, Array, 
         columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()[:, None], 4 * k + np.arange(4)] += row.T
     solved = network.factor.solve(columns)
     return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), np.asarray(solved)
+
+
+def _by_frame(network: Network, solved: Array) -> Array:
+    """The part (4 T, 4 T) of the poses' covariance that comes with the frame: what would be gone if that were known
+    (conditional covariance of normal distributions). solved: as from `_pose_covariance`."""
+    frame = network.frame_columns
+    unit = np.zeros((network.size, len(frame)))
+    unit[frame, np.arange(len(frame))] = 1
+    own = network.factor.solve(unit)[frame]
+    return np.asarray(solved[frame].T @ np.linalg.solve(own, solved[frame]))
 
 
 def _fixed(

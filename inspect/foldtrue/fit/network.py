@@ -37,7 +37,8 @@ class Network:
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
     crease each line was taken for; misfit_mm: how far lines that should
     meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
-    coordinate; spread, evidence: what the solution rests on and how it weighed that, by source."""
+    coordinate; frame_columns (8,): the unknowns of the frame; spread, evidence: what the solution rests on and how it
+    weighed that, by source."""
 
     displacement_mm: Array
     unknown_of: IntArray
@@ -49,6 +50,7 @@ class Network:
     crease: IntArray
     misfit_mm: float
     shape_mm: float
+    frame_columns: IntArray
     spread: Spread
     evidence: Evidence
 
@@ -132,6 +134,7 @@ def solve_network(
         crease,
         misfit,
         shape,
+        np.arange(setup.frame_column, setup.size - 1),
         spread,
         evidence,
     )
