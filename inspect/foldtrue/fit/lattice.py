@@ -345,6 +345,8 @@ def _by_frame(network: Network, solved: Array) -> Array:
     """The part (4 T, 4 T) of the poses' covariance that comes with the frame: what would be gone if that were known
     (conditional covariance of normal distributions). solved: as from `_pose_covariance`."""
     frame = network.frame_columns
+    if not len(frame):
+        return np.zeros((solved.shape[1],) * 2)
     unit = np.zeros((network.size, len(frame)))
     unit[frame, np.arange(len(frame))] = 1
     own = network.factor.solve(unit)[frame]

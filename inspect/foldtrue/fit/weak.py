@@ -93,7 +93,7 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
     shift_std[np.unique(lines.kind[lines.glare])] = GLARE_MM  # glare of the lamp creeps over the rim
     sliver_column = shift_column + 1 + 2 * kinds
     of_slivers = _sliver_std(slivers, weak)
-    frame = _frame(nominal.vertices_mm)
+    frame = _frame(nominal.vertices_mm)[:, :, : None if weak.frame else 0]
     std = np.concatenate(
         [
             np.full(shift_column, weak.place_mm),
