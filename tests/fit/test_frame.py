@@ -33,7 +33,7 @@ def growth(nominal, displacement):
 
 def solved(nominal, lines):
     """As from the camera's side."""
-    weak = Weak(place_mm=0.06 * nominal.pitch_mm, shift_mm=0.1, kind_shift_mm=0.1)
+    weak = Weak(place_mm=0.06 * nominal.pitch_mm, shift_mm=0.1, kind_shift_mm=0.1, frame=0.03)
     return solve_network(lines, nominal, weak, judge_by_shape=True)
 
 

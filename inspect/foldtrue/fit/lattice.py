@@ -49,7 +49,7 @@ class FitOptions:
     prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation).
     shift_mm, kind_shift_mm: see `Weak` (half a sheet's thickness; common practice, no source). slope_mm, slope_blur:
     its slope_mm is the first and so many blurs, one beside the other. size: relative, how far all twists may differ
-    from their planned size (how far pleats are closed; common practice, no source).
+    from their planned size (how far pleats are closed; common practice, no source). frame: see `Weak`.
     judge_by_shape: see `solve_network`. least_edges, least_rim: of all edges, and of the rim, in the picture that must
     be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists 50 %).
     least_share: of a twist's own edges that must be seen; least_lines: worth of what must be seen of it, see
@@ -63,6 +63,7 @@ class FitOptions:
     slope_mm: float = 0.005
     slope_blur: float = 0.05
     size: float = 0.004
+    frame: float = 0.0
     judge_by_shape: bool = False
     least_edges: float = 0.65
     least_rim: float = 0.75
@@ -91,6 +92,7 @@ LIT = FitOptions(
     slope_mm=0.1,
     slope_blur=0.0,
     size=0.0,
+    frame=0.03,
     judge_by_shape=True,
     least_edges=0.5,
     least_rim=0.4,
@@ -100,7 +102,9 @@ LIT = FitOptions(
 )
 """From the camera's side much stays unseen: vertices are held closer to the plan (still four times what careful work
 shows; common practice, no source), shapes judge edges, and fewer edges need to show, but for every twist lines of its
-own, and the majority of the twists, since looks and alignment are the majority's. Edges and rim: docs/accuracy.md."""
+own, and the majority of the twists, since looks and alignment are the majority's. The frame may be off by what shadow
+and an outline make of it: few edges must not be held to it; against the light edges overrule it. Edges and rim:
+docs/accuracy.md."""
 
 
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
@@ -139,8 +143,10 @@ def fit_lattice(
     _check_edges(features, plane, nominal, options)
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, by_noise, solved = _pose_covariance(network, nominal)
-    # What the lens may do to all twists together says nothing about the edges of one, and mostly goes with the map.
-    measured, flags = _fixed(features, lines, plane, nominal, by_edges, options)
+    # What lens and frame may do to all twists together says nothing about the edges of one, and mostly goes with the
+    # map.
+    own = by_edges - _by_frame(network, solved)
+    measured, flags = _fixed(features, lines, plane, nominal, own, options)
     if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
@@ -295,6 +301,7 @@ def _weak(features: Features, nominal: Nominal, options: FitOptions) -> Weak:
         kind_shift_mm=options.kind_shift_mm,
         slope_mm=float(np.hypot(options.slope_mm, options.slope_blur * blur_mm)),
         size=options.size,
+        frame=options.frame,
     )
 
 
@@ -332,6 +339,18 @@ def _pose_covariance(network: Network, nominal: Nominal) -> tuple[Array, Array, 
         columns[np.stack([2 * unknown, 2 * unknown + 1], 1).ravel()[:, None], 4 * k + np.arange(4)] += row.T
     solved = network.factor.solve(columns)
     return np.asarray(columns.T @ solved), np.asarray(solved.T @ (network.noise @ solved)), np.asarray(solved)
+
+
+def _by_frame(network: Network, solved: Array) -> Array:
+    """The part (4 T, 4 T) of the poses' covariance that comes with the frame: what would be gone if that were known
+    (conditional covariance of normal distributions). solved: as from `_pose_covariance`."""
+    frame = network.frame_columns
+    if not len(frame):
+        return np.zeros((solved.shape[1],) * 2)
+    unit = np.zeros((network.size, len(frame)))
+    unit[frame, np.arange(len(frame))] = 1
+    own = network.factor.solve(unit)[frame]
+    return np.asarray(solved[frame].T @ np.linalg.solve(own, solved[frame]))
 
 
 def _fixed(

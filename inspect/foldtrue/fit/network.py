@@ -38,7 +38,8 @@ class Network:
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
     crease each line was taken for; misfit_mm: how far lines that should
     meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
-    coordinate; spread, evidence: what the solution rests on and how it weighed that, by source."""
+    coordinate; frame_columns: the unknowns of the frame, (8,), or (0,) where that is not free; spread, evidence: what
+    the solution rests on and how it weighed that, by source."""
 
     displacement_mm: Array
     unknown_of: IntArray
@@ -50,6 +51,7 @@ class Network:
     crease: IntArray
     misfit_mm: float
     shape_mm: float
+    frame_columns: IntArray
     spread: Spread
     evidence: Evidence
 
@@ -131,6 +133,7 @@ def solve_network(
         crease,
         misfit,
         shape,
+        np.arange(setup.frame_column, setup.size - 1),
         spread,
         evidence,
     )

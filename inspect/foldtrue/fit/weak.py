@@ -19,9 +19,6 @@ SHADOW_MM = 1.0
 """Shift of edges beside the table, seen from the camera's side, one standard deviation, for each facing: the shadow
 that a face of 0.64 mm (four layers) throws from a lamp 33 degrees high, longer than most (common practice, no source).
 Shadows lie outside only, so that a prior as narrow as they usually are would draw the outer twists outwards."""
-FRAME = 0.03
-"""How far the frame in which vertices are given may be off, as a share of the piece's reach, one standard deviation:
-the photo told it, by the outline with its shadow if by nothing else, and it must not draw the vertices to itself."""
 GAIN = 0.3
 """How far a sliver's light is off what the photo's levels let expect, relative, one standard deviation: layers that the
 photo shows nowhere alone, scatter that carries light out of it, folds of some thickness (common practice, no
@@ -37,7 +34,8 @@ class Weak:
     place_mm: of a vertex. shift_mm: of the shift of all edges towards their dark side; kind_shift_mm: of each kind's
     own shift about it. slope_mm: from end to end of a twist's side, common to all sides of a kind and opposite for
     the two hands, as what lies beside the side's two ends differs. size: relative, of all twists alike: the spacing of
-    the twists takes up how far pleats are closed, their own paper does not. 0 = none of it.
+    the twists takes up how far pleats are closed, their own paper does not. frame: how far the frame in which vertices
+    are given may be off, as a share of the piece's reach. 0 = none of it.
     """
 
     place_mm: float
@@ -45,6 +43,7 @@ class Weak:
     kind_shift_mm: float
     slope_mm: float = 0.0
     size: float = 0.0
+    frame: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -94,7 +93,7 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
     shift_std[np.unique(lines.kind[lines.glare])] = GLARE_MM  # glare of the lamp creeps over the rim
     sliver_column = shift_column + 1 + 2 * kinds
     of_slivers = _sliver_std(slivers, weak)
-    frame = _frame(nominal.vertices_mm)
+    frame = _frame(nominal.vertices_mm)[:, :, : None if weak.frame else 0]
     std = np.concatenate(
         [
             np.full(shift_column, weak.place_mm),
@@ -102,7 +101,7 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
             shift_std,
             np.full(kinds, weak.slope_mm),
             of_slivers,
-            np.full(frame.shape[2], FRAME * float(np.abs(nominal.vertices_mm).max())),
+            np.full(frame.shape[2], weak.frame * float(np.abs(nominal.vertices_mm).max())),
             [weak.size],
         ]
     )
