@@ -9,7 +9,8 @@ from foldtrue.stretches import left_normals
 
 
 def samples(nominal, displacement, noise_mm=0.0, seed=0, hidden=(), per_edge=40):
-    """Features of folds moved (V, 2) mm from the plan: per_edge samples on every visible unshared one."""
+    """Features of folds moved (V, 2) mm from the plan: per_edge samples on every visible unshared one, each where the
+    straight line between the fold's moved ends meets the planned normal at the sample's place."""
     s = nominal.views["backlit"]
     bare = np.minimum(s.layers_left, s.layers_right) == 0
     use = np.flatnonzero((s.layers_left != s.layers_right) & (s.shared == 1) & ~bare)
@@ -17,8 +18,12 @@ def samples(nominal, displacement, noise_mm=0.0, seed=0, hidden=(), per_edge=40)
     f = np.tile((np.arange(per_edge) + 0.5) / per_edge, len(use))
     t = s.t0[stretch] + (s.t1 - s.t0)[stretch] * f
     ends = nominal.creases.ends[s.crease[stretch]]
-    moved = displacement[ends[:, 0]] * (1 - t)[:, None] + displacement[ends[:, 1]] * t[:, None]
-    offset = np.sum(moved * left_normals(nominal, s.crease[stretch]), 1)
+    start, stop = (nominal.vertices_mm[ends[:, k]] for k in (0, 1))
+    first, last = (nominal.vertices_mm[ends[:, k]] + displacement[ends[:, k]] for k in (0, 1))
+    place, way = start + (stop - start) * t[:, None], stop - start
+    share = np.sum((place - first) * way, 1) / np.sum((last - first) * way, 1)
+    met = first + (last - first) * share[:, None]
+    offset = np.sum((met - place) * left_normals(nominal, s.crease[stretch]), 1)
     offset = offset + np.random.default_rng(seed).normal(0, noise_mm, len(t))
     count = len(s.crease)
     return Features(

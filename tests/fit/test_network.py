@@ -42,6 +42,19 @@ def test_noiseless_edges_known_to_have_no_shift_give_the_vertices_back_exactly(n
     np.testing.assert_allclose(network.displacement_mm[tips], true[tips], atol=1e-6)
 
 
+def test_a_twist_thrown_far_is_found_where_it_is(nominal, sampled):
+    """2 mm off and turned by 7 degrees beside others off by a tenth of a millimetre: its sides have turned and slid
+    along themselves, which moves what is seen of them at the plan's places by tenths of a millimetre."""
+    true = random_piece(nominal)
+    tips = list(nominal.twists[5].tips)
+    turn = np.radians(7.0)
+    r = nominal.vertices_mm[tips] - nominal.vertices_mm[tips].mean(0)
+    turned = r @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    true[tips] = turned - r + [1.6, -1.2]
+    network = solved(sampled(true), nominal, shift_prior_mm=1e-6)
+    np.testing.assert_allclose(network.displacement_mm[tips], true[tips], atol=0.002)
+
+
 def test_the_sparse_solution_is_that_of_numpys_lstsq():
     """One weighted, stacked system: edges, and what is known of the unknowns beforehand; dense and sparse agree, and so
     do the covariances."""

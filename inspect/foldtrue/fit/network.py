@@ -29,6 +29,10 @@ USUAL_SHAPE, USUAL_SHAPE_LIT, LEAST_SHAPE = 0.02, 0.015, 0.004
 """How far twists depart from the planned shape, per coordinate, in pitches: before the piece is known, loosely and,
 where it decides which edges are believed, as careful work does; and at least (common practice, no source)."""
 
+FIRST_SOLUTIONS = 3
+"""How often the first equations are solved, each time about the last solution, before any edge is judged by them: a
+twist thrown far must not cost its sides their say."""
+
 
 @dataclass(frozen=True)
 class Network:
@@ -91,14 +95,15 @@ def solve_network(
     costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
-        value[edge] = told.value[edge] - _surplus(lines, crease, claims, nominal, setup, x)
         if slivers is not None:
             design = with_slivers(design, slivers, between, setup, x)
         apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
         unsure[edge] = np.repeat(doubt, 2) ** 2 + claims.doubt**2
         variance = std**2 + apart + unsure
         weight = trust / variance
-        factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
+        for _ in range(FIRST_SOLUTIONS if step == 0 else 1):
+            value[edge] = told.value[edge] - _surplus(lines, crease, claims, nominal, setup, x)
+            factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
         if step < costly and rounds > 3:
             redundancy = _redundancy(design, factor, weight)
