@@ -60,6 +60,11 @@ class Network:
     evidence: Evidence
 
 
+FEW_SETTLED = 6
+"""Shape equations that must be settled before they alone tell how flat twists are; with fewer, what is usual counts as
+so many."""
+
+
 def solve_network(
     lines: EdgeLines,
     nominal: Nominal,
@@ -304,8 +309,10 @@ def _shape(setup: Setup, factor: Any, x: Array, before: float) -> float:
         part = setup.of_tips[first : first + 512]
         variance[first : first + 512] = np.asarray(part.multiply(factor.solve(part.T.toarray()).T).sum(1)).ravel()
     settled = variance < before**2 / 9
-    if settled.sum() < 6:
-        return before
+    if settled.sum() < FEW_SETTLED:
+        told = np.maximum(1 - variance / before**2, 0.0)
+        squares = np.minimum(found**2, 9 * before**2).sum() + FEW_SETTLED * before**2
+        return float(np.sqrt(squares / (told.sum() + FEW_SETTLED)))
     return float(max(1.4826 * np.median(np.abs(found[settled])), 0.3 * np.std(found[settled]), 1e-4))
 
 
