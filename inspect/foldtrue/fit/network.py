@@ -106,8 +106,9 @@ def solve_network(
         unsure[edge] = np.repeat(doubt, 2) ** 2 + claims.doubt**2
         variance = std**2 + apart + unsure
         weight = trust / variance
-        for _ in range(FIRST_SOLUTIONS if step == 0 else 1):
-            value[edge] = told.value[edge] - _surplus(lines, crease, claims, nominal, setup, x)
+        for _ in range(FIRST_SOLUTIONS if step == 0 and not judge_by_shape else 1):
+            if not judge_by_shape:  # there too little is known of how far edges have slid along themselves
+                value[edge] = told.value[edge] - surplus(lines, crease, nominal, _displacement(setup, x)).ravel()
             factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
         if step < costly and rounds > 3:
@@ -239,16 +240,6 @@ def _displacement(setup: Setup, x: Array) -> Array:
     known = setup.unknown_of >= 0
     out[known] = x[: setup.shift_column].reshape(-1, 2)[setup.unknown_of[known]]
     return out
-
-
-def _surplus(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: Setup, x: Array) -> Array:
-    """What the equations of all lines (2 E,) leave out at the solution x, see `surplus`."""
-    displacement = _displacement(setup, x)
-    out = claims.share[:, None] * surplus(lines, crease, nominal, displacement)
-    paired = np.flatnonzero(lines.pair >= 0)
-    other = surplus(lines.pick(paired), lines.pair[paired], nominal, displacement)
-    out[paired] += (1 - claims.share[paired])[:, None] * other
-    return np.asarray(out.ravel())
 
 
 def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: float) -> tuple[Any, Array]:

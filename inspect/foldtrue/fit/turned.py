@@ -2,7 +2,8 @@
 elsewhere once it has also slid along itself.
 
 A twist that lies 2 mm off and is turned by 7 degrees moves its sides by 0.2 mm in this way. The surplus is worked out
-where the last solution puts the vertices, and taken off what was seen before the next (Gauss-Newton).
+where the last solution puts the vertices, and taken off what was seen before the next (Gauss-Newton). Against the light
+only: from the camera's side few vertices are known well enough along their edges.
 """
 
 from __future__ import annotations
