@@ -18,6 +18,8 @@ from foldtrue.frames import Array
 from foldtrue.handover import IntArray
 from foldtrue.subpixel import group_median
 
+ASTRAY = 1e-2
+"""Share of lines that are neither's, or whose neighbours lead astray: what fits neither edge decides nothing."""
 FEW = 8
 """Grooves that must be seen before their lines tell how far edges scatter."""
 
@@ -103,7 +105,8 @@ def weigh_claims(lines: EdgeLines, rows: IntArray, told: Foretold, before: Array
     """
     paired = lines.pair >= 0
     habit = (before[paired].sum() + 1.0) / (paired.sum() + 2.0)
-    chance = -0.5 * (told.rest**2 / told.variance + np.log(told.variance))
+    density = np.exp(-0.5 * told.rest**2 / told.variance) + ASTRAY
+    chance = np.log(density) - 0.5 * np.log(told.variance)
     odds = np.bincount(rows // 2, chance[1] - chance[0], len(paired)) + np.log((1 - habit) / habit)
     share = np.where(paired, 1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))), 1.0)
     gap = np.zeros(2 * len(paired))

@@ -10,7 +10,7 @@ method: adjustment by variation of coordinates, as in surveying networks.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -60,6 +60,8 @@ class Network:
     evidence: Evidence
 
 
+ODD_SHAPE = 3.0
+"""Standard deviations beyond which a twist's shape is taken for out of the usual rather than its edges for misread."""
 FEW_SETTLED = 6
 """Shape equations that must be settled before they alone tell how flat twists are; with fewer, what is usual counts as
 so many."""
@@ -98,6 +100,7 @@ def solve_network(
     least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
     costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
+    eased = setup
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
         if slivers is not None:
@@ -109,7 +112,7 @@ def solve_network(
         for _ in range(FIRST_SOLUTIONS if step == 0 and not judge_by_shape else 1):
             if not judge_by_shape:  # there too little is known of how far edges have slid along themselves
                 value[edge] = told.value[edge] - surplus(lines, crease, nominal, _displacement(setup, x)).ravel()
-            factor, x = _solve(design, weight, value, setup, shape if judge_by_shape else weak.place_mm)
+            factor, x = _solve(design, weight, value, eased, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
         if step < costly and rounds > 3:
             redundancy = _redundancy(design, factor, weight)
@@ -120,11 +123,13 @@ def solve_network(
             if lines.shared.any():
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
+        if judge_by_shape:
+            eased = _eased(setup, x, shape)
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
         if (lines.pair >= 0).any():
             own = np.sqrt(std**2 + (scale * misfit) ** 2)
             claims = _claims(lines, nominal, setup, claims, (factor, x), (value, own, weight))
-    factor, x = _solve(design, weight, value, setup, shape)
+    factor, x = _solve(design, weight, value, eased, shape)
     columns = setup.shift_column + np.arange(setup.shifts)
     unit = np.zeros((setup.size, len(columns)))
     unit[columns, np.arange(len(columns))] = 1
@@ -132,7 +137,7 @@ def solve_network(
     scatter = design.multiply((weight * std)[:, None]).tocsr()
     noise, shifts = scatter.T @ scatter, x[columns]
     spread = Spread(std**2, apart, unsure, weight)
-    evidence = evidence_of(design, spread, told.pixel_share, setup, shape)
+    evidence = evidence_of(design, spread, told.pixel_share, eased, shape)
     return Network(
         _displacement(setup, x),
         setup.unknown_of,
@@ -244,6 +249,14 @@ def _displacement(setup: Setup, x: Array) -> Array:
 
 def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: float) -> tuple[Any, Array]:
     return weighted_solution(design, weight, value, setup.known(shape_mm))
+
+
+def _eased(setup: Setup, x: Array, shape_mm: float) -> Setup:
+    """The setup with shapes far beyond what is usual held less: some twists are creased badly (Cauchy's weights)."""
+    from scipy import sparse
+
+    far = (setup.shape @ x) / (ODD_SHAPE * shape_mm)
+    return replace(setup, shape=sparse.diags(1 / np.sqrt(1 + far**2)) @ setup.shape)
 
 
 def weighted_solution(design: Any, weight: Array, value: Array, known: Any) -> tuple[Any, Array]:
