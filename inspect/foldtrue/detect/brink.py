@@ -18,6 +18,7 @@ from foldtrue.handover import BoolArray, IntArray
 
 SMOOTH_PX = 0.8
 """Light is smoothed over so many samples, a third of what a telephone's own blur spans."""
+ROUNDS = 3
 LEAST_DEPTH = 0.3
 """Of the kind's usual fall that a profile must show."""
 
@@ -50,13 +51,23 @@ def find_brinks(looks: Looks) -> Brinks:
 def brink_shifts(profile: Array, kind: IntArray, brinks: Brinks) -> tuple[Array, BoolArray]:
     """How far, in samples, each relative profile (B, N) has its brink beyond its kind's, by its own levels before and
     after; and which profiles show one."""
-    light, rows = _smooth(profile), np.arange(len(profile))
-    high, low = light[rows, brinks.top[kind]], light[rows, brinks.dip[kind]]
-    place, falls = _crossings(light, 0.5 * (high + low), brinks.place[kind])
-    shift = place - brinks.place[kind]
+    light, usual = _smooth(profile), brinks.place[kind]
+    shift, falls = np.zeros(len(light)), np.ones(len(light), bool)
+    for _ in range(ROUNDS):  # levels are those before and after the profile's own fall
+        high, low = (_at(light, end[kind] + np.where(falls, shift, 0.0)) for end in (brinks.top, brinks.dip))
+        place, falls = _crossings(light, 0.5 * (high + low), usual + shift)
+        shift = np.where(falls, place - usual, 0.0)
     depth = brinks.depth[kind]
     clear = falls & (depth > 0) & (high - low > LEAST_DEPTH * depth) & (np.abs(shift) < 0.25 * profile.shape[1])
     return np.where(clear, shift, 0.0), clear
+
+
+def _at(light: Array, place: Array) -> Array:
+    """Values (B,) of the rows (B, N) at fractional places (B,), by straight lines between samples."""
+    place = np.clip(place, 0.0, light.shape[1] - 1.001)
+    low = np.floor(place).astype(np.int64)
+    part, rows = place - low, np.arange(len(light))
+    return np.asarray(light[rows, low] * (1 - part) + light[rows, low + 1] * part)
 
 
 def _smooth(light: Array) -> Array:

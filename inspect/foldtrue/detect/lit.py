@@ -37,8 +37,10 @@ LEAST_AMPLITUDE = 0.2
 """Of the kind's usual look that a part of an edge must show to be measured."""
 FLANK_LOOKS = 0.35
 """Reach of a look's flank, as a share of half the look's width."""
-LEAST_STD_MM = 1e-4
-"""No block is read better than that."""
+LEAST_STD_MM, MOST_MM = 1e-4, 1e3
+"""No block is read better than the one, no kind worse than the other."""
+FEW_BLOCKS = 5
+"""Blocks that an edge must have left before they tell how steady a way of reading is: two always lie on a line."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -252,26 +254,31 @@ def _fit_blocks(
     ways = (whole, fall, rise, brink)
     every = np.ones(lit.kinds, bool)
     counts = np.stack([every, every, ~lit.steps, lit.steps])
-    steady = np.array([1.0 / np.maximum(_unsteadiness(way, lines, lit), 1e-9) ** 2 for way in ways])
-    share = np.where(counts, steady, 0.0)
-    share = share / np.maximum(share.sum(axis=0), 1e-300)
-    by_block, by_edge = share[:, kind], share[:, lit.kind_of_edge]
-    place, std, trust = (np.sum([getattr(w, f) for w in ways] * by_block, 0) for f in ("place_mm", "std_mm", "trust"))
+    steady = np.array([_unsteadiness(way, lines, lit) ** -2 for way in ways])
+    by_edge = np.where(counts, steady, 0.0)
+    by_edge = (by_edge / by_edge.sum(axis=0))[:, lit.kind_of_edge]
     height, evidence = (np.sum([getattr(w, f) for w in ways] * by_edge, 0) for f in ("height", "evidence"))
+    # A block that a way could not read has no say in it.
+    share = by_edge[:, lines.block_edge] * np.array([w.trust for w in ways])
+    trust = share.sum(axis=0)
+    share = share / np.maximum(trust, 1e-300)
+    place, std = (np.sum([getattr(w, f) for w in ways] * share, 0) for f in ("place_mm", "std_mm"))
     return LitBlocks(lines, place, np.maximum(std, LEAST_STD_MM), trust, height, evidence)
 
 
 def _unsteadiness(way: LitBlocks, lines: CrossLines, lit: LitTargets) -> Array:
-    """Per kind (K,): median over its blocks of how far they lie off their edge's own straight line, mm; large where
-    blocks were dropped."""
+    """Per kind (K,): median over its blocks of how far they lie off their edge's own straight line, mm, by the root of
+    their number; large where blocks were dropped, or too few are left of every edge to lie off it."""
     edge, edges = lines.block_edge, len(lit.kind_of_edge)
     kind = lit.kind[lines.block_interval]
-    used = way.trust > 0
+    number = np.bincount(edge[way.trust > 0], minlength=edges)[edge]
+    used = (way.trust > 0) & (number >= FEW_BLOCKS)
     offset, slope, _ = robust_line(lines.block_t, way.place_mm, way.trust / way.std_mm**2, edge, edges)
     off = np.abs(way.place_mm - offset[edge] - slope[edge] * (lines.block_t - 0.5))
+    off = off * np.sqrt(number / np.maximum(number - 2.0, 1.0))
     count = np.bincount(kind[used], minlength=lit.kinds)
-    typical = group_median(off[used], kind[used], lit.kinds)
-    return np.asarray(np.where(count > 0, typical / np.sqrt(np.maximum(count, 1)), np.inf))
+    typical = np.maximum(group_median(off[used], kind[used], lit.kinds), LEAST_STD_MM)
+    return np.asarray(np.where(count > 0, typical / np.sqrt(np.maximum(count, 1)), MOST_MM))
 
 
 def _fit_one_way(

@@ -53,7 +53,7 @@ class FitOptions:
     judge_by_shape: see `solve_network`. least_edges, least_rim: of all edges, and of the rim, in the picture that must
     be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists 50 %).
     least_share: of a twist's own edges that must be seen; least_lines: worth of what must be seen of it, see
-    `own_lines`. least_twists: share of the twists in the picture that must be measured for any to be.
+    `own_lines`. least_twists: share of the twists in the picture of which more must be measured for any to be.
     most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still counts as measured.
     """
 
@@ -147,7 +147,8 @@ def fit_lattice(
     # map.
     own = by_edges - _by_frame(network, solved)
     measured, flags = _fixed(features, lines, plane, nominal, own, options)
-    if measured.sum() < max(LEAST_TWISTS, options.least_twists * int((~_cut_by_border(plane, nominal)).sum())):
+    majority = options.least_twists * int((~_cut_by_border(plane, nominal)).sum())
+    if measured.sum() < LEAST_TWISTS or measured.sum() <= majority:
         raise PhotoTooPoor(
             f"Only {int(measured.sum())} of {len(measured)} twists show enough of their edges to be measured.",
             "Take the photo closer, sharper and evenly lit, with the whole piece in the picture.",
