@@ -45,11 +45,20 @@ def test_what_scores_as_chance_does_not_show():
 
 
 def test_edges_too_faint_each_show_together_when_they_are_many():
-    """Two spreads above chance: one such edge may be chance (1 in 40), forty are not."""
+    """Two spreads above chance: one such edge may be chance (1 in 40), forty are not; yet where each of them lies,
+    chance would say as well."""
     beside = decoys(0.5, 0.17, 40)  # with the least spread 0.20
     found, shows = of_one_kind(np.full(40, 0.9), beside)
     assert shows
-    assert found.all()
+    assert not found.any()
+
+
+def test_of_a_faint_kind_the_edges_that_stand_out_are_found():
+    score = np.full(40, 0.9)
+    score[:5] = 1.2
+    found, shows = of_one_kind(score, decoys(0.5, 0.17, 40))
+    assert shows
+    assert found.tolist() == [True] * 5 + [False] * 35
 
 
 def test_as_faint_edges_that_are_few_do_not_show():

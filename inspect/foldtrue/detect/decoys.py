@@ -22,8 +22,7 @@ DECOYS_PITCH, DECOYS_WINDOWS = 0.28, 2.2
 STAND_OUT = 2.5
 """How many spreads of the decoys' scores an edge's score must lie above their mean."""
 FAINT, TOGETHER = 1.5, 4.5
-"""The same for an edge of a kind that shows faintly, and for the median of all edges of such a kind in spreads of that
-median."""
+"""The same for the median of all edges of a kind that shows faintly, and that in spreads of the median's own."""
 LEAST_SPREAD = 0.03
 """No set of decoys is taken to scatter less, however few they are."""
 CLEAR_PITCH = 0.06
@@ -74,8 +73,8 @@ def decoy_blocks(clear: BoolArray, lines: CrossLines, kind: IntArray, kinds: int
 def above_chance(here: Lines, decoys: list[Lines], kind: IntArray, known: BoolArray) -> tuple[BoolArray, BoolArray]:
     """Which edges (E,) stand out of their kind's decoys, and which kinds (K,) show; known: (K,) a look was learned.
 
-    A kind shows when its edges together are plainly not what chance finds, though each may be faint; of a faint kind
-    that shows an edge needs less to be believed, half-way between chance and the kind's usual.
+    A kind shows when its edges together are plainly not what chance finds, though each may be faint. An edge must stand
+    out by itself all the same: of one that chance could be, nobody knows where it lies.
     """
     kinds = len(known)
     seen = np.concatenate([d.seen > 0 for d in decoys])
@@ -90,5 +89,4 @@ def above_chance(here: Lines, decoys: list[Lines], kind: IntArray, known: BoolAr
     edges = np.maximum(np.bincount(kind[inside], minlength=kinds), 1)
     together = usual / np.sqrt(1.0 / edges + 1.0 / count)
     shows = known & (usual > FAINT) & ((usual > STAND_OUT) | (together > TOGETHER))
-    least = np.clip(0.5 * usual, FAINT, STAND_OUT)
-    return np.asarray((away > least[kind]) & inside & shows[kind]), np.asarray(shows)
+    return np.asarray((away > STAND_OUT) & inside & shows[kind]), np.asarray(shows)
