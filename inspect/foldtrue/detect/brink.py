@@ -54,7 +54,7 @@ def brink_shifts(profile: Array, kind: IntArray, brinks: Brinks) -> tuple[Array,
     light, usual = _smooth(profile), brinks.place[kind]
     shift, falls = np.zeros(len(light)), np.ones(len(light), bool)
     for _ in range(ROUNDS):  # levels are those before and after the profile's own fall
-        high, low = (_at(light, end[kind] + np.where(falls, shift, 0.0)) for end in (brinks.top, brinks.dip))
+        high, low = (_at(light, end[kind].astype(float) + np.where(falls, shift, 0.0)) for end in (brinks.top, brinks.dip))
         place, falls = _crossings(light, 0.5 * (high + low), usual + shift)
         shift = np.where(falls, place - usual, 0.0)
     depth = brinks.depth[kind]

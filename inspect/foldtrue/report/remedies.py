@@ -36,7 +36,7 @@ NAMES: Mapping[str, str] = {
     "which_edge": "doubt about which of several edges is seen",
     "unseen": "what does not show of the twists",
     "light_shift": "edges shifted by light, scatter and tone curve",
-    "light_slope": "blur, which turns edges of a kind alike",
+    "light_slope": "blur and shadows, which turn edges of a kind alike",
     "twist_size": "how far the pleats are closed",
     "lens": "the lens",
     "plane": "the plane by what gives the scale",
@@ -50,7 +50,7 @@ _WORDS: Mapping[str, str] = {
     "which_edge": f"Add {_ANOTHER}, where those edges part.",
     "unseen": f"Add a photo in which it shows: {_VIEW}, or with the lamp turned a quarter round.",
     "light_shift": f"Add {_ANOTHER}, whose shifts are others.",
-    "light_slope": "Take a sharper photo: it grows with the blur of the edges.",
+    "light_slope": "Take a sharper photo; under a lamp one more, lit from another side: blur and shadows turn edges alike.",
     "plane": "Lay what gives the scale around the piece, both flat in one plane, larger and with sharper corners.",
     "twist_size": f"Close the pleats fully, or add {_ANOTHER}.",
 }
