@@ -28,8 +28,8 @@ class Brinks:
     """Of every kind (K,), in samples of its look: top and dip, where the steepest fall begins and ends; place, where
     the look is half way between the two; depth: how far it falls, relative light, 0 where it does not."""
 
-    top: IntArray
-    dip: IntArray
+    top: Array
+    dip: Array
     place: Array
     depth: Array
 
@@ -38,14 +38,14 @@ def find_brinks(looks: Looks) -> Brinks:
     """The fall of each usual look from the paper on top into the dark beside it."""
     value = _smooth(looks.value)
     kinds = len(value)
-    top, dip, place = np.zeros(kinds, np.int64), np.zeros(kinds, np.int64), np.zeros(kinds)
+    top, dip, place, depth = np.zeros((4, kinds))
     for k, look in enumerate(value):
         fall = int(np.gradient(look).argmin())
-        top[k], dip[k] = fall - _falls_on(-look[fall::-1]), fall + _falls_on(look[fall:])
-        level = 0.5 * (look[top[k]] + look[dip[k]])
+        before, after = fall - _falls_on(-look[fall::-1]), fall + _falls_on(look[fall:])
+        top[k], dip[k], depth[k] = before, after, look[before] - look[after]
+        level = 0.5 * (look[before] + look[after])
         place[k] = _crossings(look[None], np.array([level]), np.array([float(fall)]))[0][0]
-    rows = np.arange(kinds)
-    return Brinks(top, dip, place, value[rows, top] - value[rows, dip])
+    return Brinks(top, dip, place, depth)
 
 
 def brink_shifts(profile: Array, kind: IntArray, brinks: Brinks) -> tuple[Array, BoolArray]:
@@ -54,7 +54,7 @@ def brink_shifts(profile: Array, kind: IntArray, brinks: Brinks) -> tuple[Array,
     light, usual = _smooth(profile), brinks.place[kind]
     shift, falls = np.zeros(len(light)), np.ones(len(light), bool)
     for _ in range(ROUNDS):  # levels are those before and after the profile's own fall
-        high, low = (_at(light, end[kind].astype(float) + np.where(falls, shift, 0.0)) for end in (brinks.top, brinks.dip))
+        high, low = (_at(light, end[kind] + shift) for end in (brinks.top, brinks.dip))
         place, falls = _crossings(light, 0.5 * (high + low), usual + shift)
         shift = np.where(falls, place - usual, 0.0)
     depth = brinks.depth[kind]

@@ -50,7 +50,7 @@ _WORDS: Mapping[str, str] = {
     "which_edge": f"Add {_ANOTHER}, where those edges part.",
     "unseen": f"Add a photo in which it shows: {_VIEW}, or with the lamp turned a quarter round.",
     "light_shift": f"Add {_ANOTHER}, whose shifts are others.",
-    "light_slope": "Take a sharper photo; under a lamp one more, lit from another side: blur and shadows turn edges alike.",
+    "light_slope": "Take a sharper photo, under a lamp one more lit from another side: blur and shadow turn edges.",
     "plane": "Lay what gives the scale around the piece, both flat in one plane, larger and with sharper corners.",
     "twist_size": f"Close the pleats fully, or add {_ANOTHER}.",
 }
