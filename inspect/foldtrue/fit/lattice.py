@@ -144,8 +144,10 @@ def fit_lattice(
     lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
     by_edges, by_noise, solved = _pose_covariance(network, nominal)
     # What lens and frame may do to all twists together says nothing about the edges of one, and mostly goes with the
-    # map.
-    own = by_edges - _by_frame(network, solved)
+    # map; nor does what is known of vertices because others were seen.
+    alone = replace(network, factor=network.loose)
+    by_alone, _, solved_alone = _pose_covariance(alone, nominal)
+    own = by_alone - _by_frame(alone, solved_alone)
     measured, flags = _fixed(features, lines, plane, nominal, own, options)
     majority = options.least_twists * int((~_cut_by_border(plane, nominal)).sum())
     if measured.sum() < LEAST_TWISTS or measured.sum() <= majority:

@@ -37,7 +37,8 @@ twist thrown far must not cost its sides their say."""
 @dataclass(frozen=True)
 class Network:
     """Solution. displacement_mm (V, 2); unknown_of (V,) index of each vertex among the unknowns or -1; size: number of
-    unknowns; factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; noise:
+    unknowns; factor: solves the normal equations, so factor.solve(G) gives covariances of linear functions G; loose:
+    the same with vertices held as before anything was seen, which tells what the edges alone fix; noise:
     sparse (size, size), covariance of their right side from the lines' own scatter alone;
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
     crease each line was taken for; misfit_mm: how far lines that should
@@ -51,6 +52,7 @@ class Network:
     shifts_mm: Array
     shift_std_mm: Array
     factor: Any
+    loose: Any
     noise: Any
     crease: IntArray
     misfit_mm: float
@@ -62,6 +64,9 @@ class Network:
 
 ODD_SHAPE = 3.0
 """Standard deviations beyond which a twist's shape is taken for out of the usual rather than its edges for misread."""
+NARROWED = 2.0
+"""Vertices are held to so many times what this piece's own are seen to scatter, so that most of what is not seen of
+one is not drawn to the plan, and none is left to lie as far off as vertices of any piece may."""
 FEW_SETTLED = 6
 """Shape equations that must be settled before they alone tell how flat twists are; with fewer, what is usual counts as
 so many."""
@@ -100,7 +105,7 @@ def solve_network(
     least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
     costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
-    eased = setup
+    eased = wide = setup
     for step in range(rounds):
         design = _equations(lines, crease, claims, nominal, setup)
         if slivers is not None:
@@ -120,6 +125,8 @@ def solve_network(
         misfit, astray = (_misfit(*rest, (trust > 0) & ~shared & which) for which in (edge, ~edge))
         if step == 0:
             shape = max(_shape(setup, factor, x, shape), least_shape)
+            if judge_by_shape:
+                wide, setup = setup, _narrowed(setup, factor, x, weak.place_mm, least_shape)
             if lines.shared.any():
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
@@ -130,6 +137,9 @@ def solve_network(
             own = np.sqrt(std**2 + (scale * misfit) ** 2)
             claims = _claims(lines, nominal, setup, claims, (factor, x), (value, own, weight))
     factor, x = _solve(design, weight, value, eased, shape)
+    loose = factor
+    if judge_by_shape:
+        loose, _ = _solve(design, weight, value, replace(eased, prior=wide.prior), shape)
     columns = setup.shift_column + np.arange(setup.shifts)
     unit = np.zeros((setup.size, len(columns)))
     unit[columns, np.arange(len(columns))] = 1
@@ -145,6 +155,7 @@ def solve_network(
         shifts,
         shift_std,
         factor,
+        loose,
         noise,
         crease,
         misfit,
@@ -249,6 +260,28 @@ def _displacement(setup: Setup, x: Array) -> Array:
 
 def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: float) -> tuple[Any, Array]:
     return weighted_solution(design, weight, value, setup.known(shape_mm))
+
+
+def _narrowed(setup: Setup, factor: Any, x: Array, before_mm: float, least_mm: float) -> Setup:
+    """The setup with every vertex held to its frame as this piece's vertices are seen to keep to theirs: NARROWED times
+    as far as they scatter, by the share of each that is seen (the evidence's own fixed point, MacKay, Neural
+    Computation 4 (1992) 415, eq. 4.9 [from memory]). Some scatter farther: no square counts for more than 9."""
+    count = setup.shift_column
+    rows = setup.beforehand[:count]
+    own = rows @ x
+    variance = np.empty(count)
+    for first in range(0, count, 512):
+        part = rows[first : first + 512]
+        variance[first : first + 512] = np.asarray(part.multiply(factor.solve(part.T.toarray()).T).sum(1)).ravel()
+    told = np.maximum(1 - variance / before_mm**2, 0.0)
+    seen = told > 0.5
+    if seen.sum() < FEW_SETTLED:
+        return setup
+    usual = 1.4826 * float(np.median(np.abs(own[seen])))
+    scatter = np.sqrt(np.sum(np.minimum(own**2, 9 * usual**2)) / told.sum())
+    prior = setup.prior.copy()
+    prior[:count] = np.clip(NARROWED * scatter, least_mm, before_mm) ** -2.0
+    return replace(setup, prior=prior)
 
 
 def _eased(setup: Setup, x: Array, shape_mm: float) -> Setup:
