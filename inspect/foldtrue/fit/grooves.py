@@ -18,7 +18,7 @@ from foldtrue.frames import Array
 from foldtrue.handover import IntArray
 from foldtrue.subpixel import group_median
 
-ASTRAY = 1e-2
+ASTRAY = 0.1
 """Share of lines that are neither's, or whose neighbours lead astray: what fits neither edge decides nothing."""
 FEW = 8
 """Grooves that must be seen before their lines tell how far edges scatter."""
