@@ -142,8 +142,7 @@ def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
     the rim below may stick out instead."""
     of_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
     pleat = ~of_twist[nominal.creases.facets[lines.crease]].any(1)
-    _, crease_of, each = np.unique(lines.crease, return_inverse=True, return_counts=True)
-    worth = np.where(lines.shared, 0.25, np.where(lines.pair >= 0, 0.5, 1.0)) / each[crease_of]
+    worth = np.where(lines.shared, 0.25, np.where(lines.pair >= 0, 0.5, 1.0))
     count = np.zeros(len(nominal.twists))
     for k, twist in enumerate(nominal.twists):
         for crease in (lines.crease, lines.pair):
