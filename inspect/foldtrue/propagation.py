@@ -39,7 +39,7 @@ def propagate(model: Callable[[Array], Array], values: ArrayLike, covariance: Ar
 def covariance_root(covariance: ArrayLike) -> Array:
     """(n, q) root of a covariance (n, n), root @ root.T, q its rank; of quantities of any units beside one another."""
     cov = np.asarray(covariance, float)
-    std = np.sqrt(np.diag(cov))
+    std = np.sqrt(np.maximum(np.diag(cov), 0.0))  # rounding may leave a known quantity below zero
     unit = np.where(std > 0, std, 1.0)
     value, vector = np.linalg.eigh(cov / np.outer(unit, unit))
     there = value > 1e-12

@@ -365,10 +365,6 @@ def test_whichever_edge_of_each_groove_shows_the_stated_uncertainty_holds(tiled,
     assert np.mean(np.abs(z) < 2) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
 
 
-@pytest.mark.xfail(
-    reason="so few shape equations are settled in a tiled front that the twists' shape keeps its start value of 0.02 "
-    "pitches; grooves are then shared half and half for ever, and three times the error is stated"
-)
 def test_no_more_uncertainty_is_stated_than_twice_the_error(tiled):
     z = scaled_errors(tiled, "front", 6)
     assert (np.sqrt(np.mean(z**2, (0, 1))) > 0.5).all()
@@ -380,7 +376,7 @@ def test_turns_of_stepped_pieces_are_as_unsure_as_stated(stepped, view):
     assert np.mean(np.abs(z) < 2) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 60)
 
 
-@pytest.mark.xfail(reason="turns at a tiled back err by 1.3 to 1.7 times what is stated")
+@pytest.mark.xfail(reason="turns at a tiled back err by 1.3 to 1.8 times what is stated")
 def test_turns_at_a_tiled_back_are_as_unsure_as_stated(tiled):
     z = scaled_errors(tiled, "back", 10)[:, :, 2]
     # a root mean square of 240 turns, half of them independent, is known to 6 %
