@@ -63,10 +63,11 @@ class Network:
 
 
 ODD_SHAPE = 3.0
-"""Standard deviations beyond which a twist's shape is taken for out of the usual rather than its edges for misread."""
-NARROWED = 2.0
-"""Vertices are held to so many times what this piece's own are seen to scatter, so that most of what is not seen of
-one is not drawn to the plan, and none is left to lie as far off as vertices of any piece may."""
+"""Standard deviations beyond which a twist's shape is out of the usual rather than its edges misread."""
+NARROWED, LEAST_PLACE = 2.0, 0.015
+"""Vertices are held to so many times what this piece's own are seen to scatter, so that little of what hardly shows is
+drawn to the plan, and none is left to lie as far off as vertices of any piece may; and to no less than so many pitches,
+for one twist may be off in a piece that is all true (what careful work shows; common practice, no source)."""
 FEW_SETTLED = 6
 """Shape equations that must be settled before they alone tell how flat twists are; with fewer, what is usual counts as
 so many."""
@@ -126,7 +127,7 @@ def solve_network(
         if step == 0:
             shape = max(_shape(setup, factor, x, shape), least_shape)
             if judge_by_shape:
-                wide, setup = setup, _narrowed(setup, factor, x, weak.place_mm, least_shape)
+                wide, setup = setup, _narrowed(setup, factor, x, weak.place_mm, nominal.pitch_mm)
             if lines.shared.any():
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
@@ -262,7 +263,7 @@ def _solve(design: Any, weight: Array, value: Array, setup: Setup, shape_mm: flo
     return weighted_solution(design, weight, value, setup.known(shape_mm))
 
 
-def _narrowed(setup: Setup, factor: Any, x: Array, before_mm: float, least_mm: float) -> Setup:
+def _narrowed(setup: Setup, factor: Any, x: Array, before_mm: float, pitch_mm: float) -> Setup:
     """The setup with every vertex held to its frame as this piece's vertices are seen to keep to theirs: NARROWED times
     as far as they scatter, by the share of each that is seen (the evidence's own fixed point, MacKay, Neural
     Computation 4 (1992) 415, eq. 4.9 [from memory]). Some scatter farther: no square counts for more than 9."""
@@ -280,7 +281,7 @@ def _narrowed(setup: Setup, factor: Any, x: Array, before_mm: float, least_mm: f
     usual = 1.4826 * float(np.median(np.abs(own[seen])))
     scatter = np.sqrt(np.sum(np.minimum(own**2, 9 * usual**2)) / told.sum())
     prior = setup.prior.copy()
-    prior[:count] = np.clip(NARROWED * scatter, least_mm, before_mm) ** -2.0
+    prior[:count] = np.clip(NARROWED * scatter, min(LEAST_PLACE * pitch_mm, before_mm), before_mm) ** -2.0
     return replace(setup, prior=prior)
 
 
