@@ -3,8 +3,9 @@ all vertices.
 
 Unknowns are the displacements (mm) of the crease vertices from the plan and one edge shift per kind of step. An edge
 observed at n places gives two equations, its offset and its slope, with the uncertainty its own scatter shows. Two
-kinds of weak knowledge keep it solvable without pulling what is seen: a wide prior on every vertex, and that a twist
-is a piece of flat paper whose shape departs from the plan's no more than the piece's other twists show. Source of the
+kinds of weak knowledge keep it solvable without pulling what is seen: that a vertex lies within twice the scatter of
+the piece's vertices (against the light: within a wide prior), and that a twist is a piece of flat paper whose shape
+departs from the plan's no more than the piece's other twists show. Source of the
 method: adjustment by variation of coordinates, as in surveying networks.
 """
 
