@@ -31,6 +31,8 @@ BLUR_PX = 1.5
 """Of the step that is looked for, in pixels of the reduced picture."""
 LEAST_STEPS = 4
 """Edges that must stand out: from fewer no look can be learned but their own."""
+LEAST_CLEAR = 0.4
+"""Share of a decoy's length that must be clear of planned edges for it to count."""
 LEAST_DECOYS = 10
 """Of all kinds together, to tell chance by."""
 
@@ -117,7 +119,7 @@ def _steps(
             share = np.bincount(lines.block_edge, inside, edges) / np.maximum(
                 np.bincount(lines.block_edge, minlength=edges), 1
             )
-            decoys.append((steps, np.asarray(share > 0.4)))
+            decoys.append((steps, np.asarray(share > LEAST_CLEAR)))
         else:
             here = steps
     assert here is not None

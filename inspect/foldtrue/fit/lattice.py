@@ -145,8 +145,10 @@ def fit_lattice(
     by_edges, by_noise, solved = _pose_covariance(network, nominal)
     # What lens and frame may do to all twists together says nothing about the edges of one, and mostly goes with the
     # map; nor does what is known of vertices because others were seen.
-    alone = replace(network, factor=network.loose)
-    by_alone, _, solved_alone = _pose_covariance(alone, nominal)
+    alone, by_alone, solved_alone = network, by_edges, solved
+    if network.loose is not network.factor:
+        alone = replace(network, factor=network.loose)
+        by_alone, _, solved_alone = _pose_covariance(alone, nominal)
     own = by_alone - _by_frame(alone, solved_alone)
     measured, flags = _fixed(features, lines, plane, nominal, own, options)
     majority = options.least_twists * int((~_cut_by_border(plane, nominal)).sum())
