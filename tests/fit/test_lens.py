@@ -7,7 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from foldtrue.fit.lens import contradicted_by_places, lens_from_bends, planned_points
+from foldtrue.fit.lens import (
+    contradicted_by_places,
+    doubted_by_places,
+    lens_by_places,
+    lens_from_bends,
+    planned_points,
+)
 from foldtrue.frames import apply_homography
 
 
@@ -100,3 +106,34 @@ def test_a_lens_term_that_is_true_is_never_contradicted_by_errors_of_folding(nom
     rng, planned = np.random.default_rng(2), centres_of(nominal)
     for _ in range(200):
         assert not contradicted_by_places(taken, planned, planned + rng.normal(0, 0.1, planned.shape))
+
+
+def test_places_tell_the_lens_they_were_moved_by(nominal, plane):
+    """200 pieces with errors of 0.1 mm: as far off as is stated."""
+    wrong = replace(plane.map, k1=0.02)
+    rng, planned = np.random.default_rng(3), centres_of(nominal)
+    found = planned + 0.05 * wrong.radial_field(planned)
+    told = np.array([lens_by_places(wrong, planned, found + rng.normal(0, 0.1, found.shape)) for _ in range(200)])
+    assert np.mean(told[:, 0]) == pytest.approx(0.07, abs=3 * np.std(told[:, 0]) / np.sqrt(200))
+    assert np.std(told[:, 0]) == pytest.approx(np.mean(told[:, 1]), rel=0.25)
+
+
+def test_too_few_places_tell_nothing_of_the_lens(plane):
+    few = np.array([[0.0, 0.0], [30.0, 0.0], [0.0, 30.0], [-30.0, 0.0], [0.0, -30.0]])
+    assert lens_by_places(plane.map, few, few) == (0.0, float("inf"))
+
+
+UNTOLD = (0.0, float("inf"))
+
+
+def test_places_that_speak_for_another_lens_widen_its_doubt_to_hold_that():
+    """Folds too short to tell: most cameras correct their lens, this one's places lie as if it did not."""
+    assert 2 * doubted_by_places(0.0, 0.03, UNTOLD, (-0.1, 0.02)) > 0.1
+
+
+def test_places_that_agree_with_the_folds_leave_the_doubt_as_it_is():
+    assert doubted_by_places(0.05, 0.01, (0.05, 0.01), (0.04, 0.03)) == 0.01
+
+
+def test_a_doubt_is_left_as_it_is_where_places_tell_nothing():
+    assert doubted_by_places(0.0, 0.03, (0.02, 0.05), UNTOLD) == 0.03

@@ -204,12 +204,12 @@ def test_a_photo_of_another_piece_is_named_and_left_out(three_lamps, measured, s
     assert "another piece" in pooled.photos[1].reason
 
 
-@pytest.mark.parametrize(("spacing", "error"), [(2, PhotoTooPoor), (3, NotThisPiece)])
-def test_of_two_pieces_no_figures_of_one_are_given(measured, spacing, error):
+@pytest.mark.parametrize("spacing", DIVISIONS)
+def test_of_two_pieces_no_figures_of_one_are_given(measured, spacing):
     one, other = (measured(spacing, piece=piece, **THREE_LAMPS["a"])[0] for piece in (300, 301))
     pooled = pool_photos({"one.jpg": one, "other.jpg": other})
     assert pooled.inspection is None
-    assert type(pooled.problem) is error
+    assert isinstance(pooled.problem, NotThisPiece)
     assert "one.jpg" in str(pooled.problem)
     assert "other.jpg" in str(pooled.problem)
     assert [p.inspection for p in pooled.photos] == [one, other]

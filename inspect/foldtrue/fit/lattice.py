@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,7 +13,10 @@ from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import joint_of, lens_root
 from foldtrue.fit.lens import (
     UNTOLD_K1_STD,
+    bends_alone,
     contradicted_by_places,
+    doubted_by_places,
+    lens_by_places,
     lens_effect,
     lens_from_bends,
     lens_prior,
@@ -21,6 +24,7 @@ from foldtrue.fit.lens import (
 )
 from foldtrue.fit.lines import EdgeLines, edge_lines, own_lines
 from foldtrue.fit.network import Network, solve_network
+from foldtrue.fit.options import FitOptions
 from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.panels import measure_panels
 from foldtrue.fit.pleats import measure_pleats
@@ -28,7 +32,6 @@ from foldtrue.fit.poses import pose_rows, supported_share
 from foldtrue.fit.slivers import sliver_lines
 from foldtrue.fit.statement import Solution, on_plane, state
 from foldtrue.fit.straightness import crease_scatter
-from foldtrue.fit.weak import Weak
 from foldtrue.frames import Array, PlaneMap, apply_homography
 from foldtrue.handover import Alignment, BoolArray, Features, KnownPlane, LatticeFit, Nominal, Plane
 from foldtrue.lens_prior import kept_std
@@ -36,75 +39,6 @@ from foldtrue.propagation import covariance_root
 from foldtrue.stretches import stretch_ends
 
 LEAST_TWISTS = 5
-FEW_TWISTS, FEW_SHIFT_MM = 12, 0.2
-"""What a lamp shifts edges by, many twists tell and few do not: of fewer than twelve, which leave less than two thirds
-of their places to the piece, it is taken for as large as grooves and shadows make it (common practice, no source)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class FitOptions:
-    """What the fit takes for granted, and what it asks for before it calls a twist measured; as it stands for photos
-    against the light, see `for_view`.
-
-    prior_pitch: how far off a vertex may be before anything is seen, in pitches (1 standard deviation).
-    shift_mm, kind_shift_mm: see `Weak` (half a sheet's thickness; common practice, no source). slope_mm, slope_blur:
-    its slope_mm is the first and so many blurs, one beside the other. size: relative, how far all twists may differ
-    from their planned size (how far pleats are closed; common practice, no source). frame: see `Weak`.
-    judge_by_shape: see `solve_network`. least_edges, least_rim: of all edges, and of the rim, in the picture that must
-    be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists 50 %).
-    least_share: of a twist's own edges that must be seen; least_lines: worth of what must be seen of it, see
-    `own_lines`. least_twists: share of the twists in the picture of which more must be measured for any to be.
-    most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still counts as measured.
-    """
-
-    prior_pitch: float = 0.12
-    shift_mm: float = 0.05
-    kind_shift_mm: float = 0.04
-    slope_mm: float = 0.005
-    slope_blur: float = 0.05
-    size: float = 0.004
-    frame: float = 0.0
-    judge_by_shape: bool = False
-    least_edges: float = 0.65
-    least_rim: float = 0.75
-    least_share: float = 0.45
-    least_lines: float = 0.0
-    least_twists: float = 0.0
-    most_position_pitch: float = 0.02
-    most_angle_deg: float = 1.5
-
-    def __post_init__(self) -> None:
-        if min(self.prior_pitch, self.shift_mm, self.most_position_pitch, self.most_angle_deg) <= 0:
-            raise ValueError("fit options must be positive")
-
-    @classmethod
-    def for_view(cls, view: str, twists: int) -> FitOptions:
-        """The options for a photo of this view, of a piece of so many twists."""
-        if view == "backlit":
-            return cls()
-        return LIT if twists >= FEW_TWISTS else replace(LIT, shift_mm=FEW_SHIFT_MM, kind_shift_mm=FEW_SHIFT_MM)
-
-
-LIT = FitOptions(
-    prior_pitch=0.06,
-    shift_mm=0.1,
-    kind_shift_mm=0.1,
-    slope_mm=0.1,
-    slope_blur=0.0,
-    size=0.0,
-    frame=0.03,
-    judge_by_shape=True,
-    least_edges=0.5,
-    least_rim=0.4,
-    least_share=0.2,
-    least_lines=1.0,
-    least_twists=0.5,
-)
-"""From the camera's side much stays unseen: vertices are held closer to the plan (still four times what careful work
-shows; common practice, no source), shapes judge edges, and fewer edges need to show, but for every twist lines of its
-own, and the majority of the twists, since looks and alignment are the majority's. The frame may be off by what shadow
-and an outline make of it: few edges must not be held to it; against the light edges overrule it. Edges and rim:
-docs/accuracy.md."""
 
 
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
@@ -272,13 +206,18 @@ def _adjust(
     lines, network = _solve_lines(features, plane, nominal, options, (k1_change, lens_mm), rounds)
     corrected = replace(plane.map, k1=plane.map.k1 + k1_change)
     planned = _centres(nominal, nominal.vertices_mm)
-    if contradicted_by_places(corrected, planned, _centres(nominal, nominal.vertices_mm + network.displacement_mm)):
+    found = _centres(nominal, nominal.vertices_mm + network.displacement_mm)
+    if contradicted_by_places(corrected, planned, found):
         k1, k1_std = 0.0, UNTOLD_K1_STD
         if plane.lens is not None and lens_prior(features, nominal, plane) == "kept":
             k1, k1_std = plane.lens.k1, kept_std(plane.lens)
         corrected = replace(plane.map, k1=k1)
         lens_mm = (k1 - plane.map.k1) * lens_effect(features, nominal, plane.view, plane.map)
         lines, network = _solve_lines(features, plane, nominal, options, (k1 - plane.map.k1, lens_mm), rounds)
+    elif plane.lens is None:
+        change, std = bends_alone(features, nominal, plane.view, plane.map)
+        by_places = lens_by_places(corrected, planned, found)
+        k1_std = doubted_by_places(corrected.k1, k1_std, (plane.map.k1 + change, std), by_places)
     return lines, k1_std, corrected, network
 
 
@@ -293,21 +232,8 @@ def _solve_lines(
     between = None
     if features.slivers is not None:
         between = sliver_lines(features.slivers, nominal, plane.map, k1_change)
-    weak = _weak(features, nominal, options)
+    weak = options.weak(features, nominal)
     return lines, solve_network(lines, nominal, weak, rounds, options.judge_by_shape, between)
-
-
-def _weak(features: Features, nominal: Nominal, options: FitOptions) -> Weak:
-    blurred = features.found & np.isfinite(features.blur_px)
-    blur_mm = float(np.median(features.blur_px[blurred]) / np.median(features.px_per_mm)) if blurred.any() else 0.0
-    return Weak(
-        place_mm=options.prior_pitch * nominal.pitch_mm,
-        shift_mm=options.shift_mm,
-        kind_shift_mm=options.kind_shift_mm,
-        slope_mm=float(np.hypot(options.slope_mm, options.slope_blur * blur_mm)),
-        size=options.size,
-        frame=options.frame,
-    )
 
 
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:

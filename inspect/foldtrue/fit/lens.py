@@ -8,7 +8,7 @@ import numpy as np
 from foldtrue.alignment import freedoms
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Features, IntArray, KeptLens, LensPrior, Nominal, Plane
-from foldtrue.lens_prior import contradicts, weighed
+from foldtrue.lens_prior import contradicts, usual, weighed
 from foldtrue.stretches import left_normals
 from foldtrue.subpixel import straight_lines
 
@@ -66,25 +66,51 @@ def lens_prior(features: Features, nominal: Nominal, plane: Plane) -> LensPrior:
     return "contradicted" if contradicts(plane.map.k1 + change, std, plane.lens) else "kept"
 
 
-def contradicted_by_places(plane: PlaneMap, planned: Array, measured: Array) -> bool:
-    """Whether the twists' places (T, 2) mm show that the map's lens term is not the lens's.
+def lens_by_places(plane: PlaneMap, planned: Array, measured: Array) -> tuple[float, float]:
+    """k1 as the twists' places (T, 2) mm have it and its standard uncertainty by their scatter; 0 and infinity where
+    they are too few.
 
-    Folds that sag between stacks of layers bow in the picture as a lens would bow them, all over the piece. Places are
-    never used to find the lens, since errors of folding would go into it; but a lens term that displaces them by a
-    pattern of its own, five standard deviations clear of their scatter, has been taken from something else.
+    Never used to find the lens: errors of folding would go into it.
     """
     left = measured - planned
     design, _ = freedoms(planned, "homography")
     lens = plane.radial_field(planned).ravel()
     solve = np.linalg.pinv(design)
     rest, lens = (v - design @ (solve @ v) for v in (left.ravel(), lens))
-    told = float(lens @ rest / max(float(lens @ lens), 1e-300))
+    square = max(float(lens @ lens), 1e-300)
+    told = float(lens @ rest) / square
     after = rest - told * lens
     free = len(rest) - design.shape[1] - 1
     if free < 8:
-        return False
-    std = 1.4826 * float(np.median(np.abs(after))) * np.sqrt(len(rest) / free / max(float(lens @ lens), 1e-300))
-    return abs(told) > 5 * std and abs(told + plane.k1) < 0.5 * abs(plane.k1)
+        return 0.0, float("inf")
+    std = 1.4826 * float(np.median(np.abs(after))) * np.sqrt(len(rest) / free / square)
+    return plane.k1 + told, float(std)
+
+
+def contradicted_by_places(plane: PlaneMap, planned: Array, measured: Array) -> bool:
+    """Whether the twists' places (T, 2) mm show that the map's lens term is not the lens's.
+
+    Folds that sag between stacks of layers bow in the picture as a lens would bow them, all over the piece. A lens term
+    that displaces the twists by a pattern of its own, five standard deviations clear of their scatter, has been taken
+    from something else.
+    """
+    k1, std = lens_by_places(plane, planned, measured)
+    return abs(k1 - plane.k1) > 5 * std and abs(k1) < 0.5 * abs(plane.k1)
+
+
+def doubted_by_places(k1: float, k1_std: float, by_folds: tuple[float, float], by_places: tuple[float, float]) -> float:
+    """The standard uncertainty of a lens term (k1, k1_std) that rests on folds and on what cameras are like, when the
+    twists' places speak for another one: as if both had been asked, and with the difference that makes.
+
+    by_folds, by_places: k1 and its standard uncertainty by either. Folds too short to show a lens leave it to what most
+    cameras are like; places that only a lens would displace so must not stay within intervals that know of none.
+    """
+    weights = np.array([by_folds[1], by_places[1]], float) ** -2.0
+    if not weights[1]:
+        return k1_std
+    both = (float(weights @ [by_folds[0], by_places[0]] / weights.sum()), float(weights.sum() ** -0.5))
+    other, other_std = usual(*both)
+    return max(k1_std, float(np.hypot(other_std, other - k1)))
 
 
 def lens_effect(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> Array:

@@ -44,7 +44,8 @@ class Network:
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
     crease each line was taken for; misfit_mm: how far lines that should
     meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
-    coordinate; frame_columns: the unknowns of the frame, (8,), or (0,) where that is not free; spread, evidence: what
+    coordinate; frame_columns: the unknowns of the frame, 8 and the common overturn, or as many of
+    them as are free; spread, evidence: what
     the solution rests on and how it weighed that, by source."""
 
     displacement_mm: Array
@@ -69,6 +70,9 @@ NARROWED, LEAST_PLACE = 2.0, 0.015
 """Vertices are held to so many times what this piece's own are seen to scatter, so that little of what hardly shows is
 drawn to the plan, and none is left to lie as far off as vertices of any piece may; and to no less than so many pitches,
 for one twist may be off in a piece that is all true (what careful work shows; common practice, no source)."""
+FEW_CHECKED = 10
+"""Equations that must be checked by others before they tell how far lines miss each other; where what is usual is
+known, it counts as so many."""
 FEW_SETTLED = 6
 """Shape equations that must be settled before they alone tell how flat twists are; with fewer, what is usual counts as
 so many."""
@@ -124,7 +128,10 @@ def solve_network(
         if step < costly and rounds > 3:
             redundancy = _redundancy(design, factor, weight)
         rest = (resid / scale, std / scale, redundancy)
-        misfit, astray = (_misfit(*rest, (trust > 0) & ~shared & which) for which in (edge, ~edge))
+        misfit, astray = (
+            _misfit(*rest, (trust > 0) & ~shared & which, usual)
+            for which, usual in ((edge, weak.apart_mm), (~edge, 0.0))
+        )
         if step == 0:
             shape = max(_shape(setup, factor, x, shape), least_shape)
             if judge_by_shape:
@@ -318,17 +325,17 @@ def _redundancy(design: Any, factor: Any, weight: Array) -> Array:
     return np.clip(1 - out * weight, 0.0, 1.0)
 
 
-def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray) -> float:
+def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray, usual_mm: float) -> float:
     """How far lines that should meet miss each other beyond their own noise (mm): robust weighted mean excess of
-    squared residuals over the checked equations (method of moments), zero where there is none.
+    squared residuals over the checked equations (method of moments), and what is usual, worth FEW_CHECKED of them.
 
     No test of significance stands before it: what is too small to be proven still widens the truth's scatter, and
     leaving it out makes intervals too narrow. Source: variance components are estimated, not tested away (as in
     random-effects pooling, DerSimonian and Laird, Control. Clin. Trials 7 (1986) 177 [from memory]).
     """
     seen = (redundancy > 0.15) & used
-    if seen.sum() < 10:
-        return 0.0
+    if seen.sum() < FEW_CHECKED:
+        return usual_mm
     square, own, share = resid[seen] ** 2 / redundancy[seen], std[seen] ** 2, redundancy[seen]
     excess = square - own
     tau = max(float(np.median(square)) / 0.455 - float(np.median(own)), 0.0)  # the median of chi square with 1 freedom
@@ -336,7 +343,8 @@ def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray) -> flo
         weight = share**2 / (own + tau) ** 2
         kept = square < 16 * (own + tau)
         tau = max(float(np.sum((weight * excess)[kept]) / np.sum(weight[kept])), 0.0)
-    return float(np.sqrt(tau))
+    worth = FEW_CHECKED if usual_mm else 0
+    return float(np.sqrt((share.sum() * tau + worth * usual_mm**2) / (share.sum() + worth)))
 
 
 def _shape(setup: Setup, factor: Any, x: Array, before: float) -> float:

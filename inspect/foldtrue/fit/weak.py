@@ -12,6 +12,7 @@ from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.slivers import SliverLines
 from foldtrue.frames import Array
 from foldtrue.handover import IntArray, Nominal
+from foldtrue.stretches import left_normals
 
 GLARE_MM = 0.3
 """Shift of edges beside a lamp that is burnt out, one standard deviation (common practice, no source)."""
@@ -32,10 +33,13 @@ class Weak:
     """Standard deviations before anything is seen.
 
     place_mm: of a vertex. shift_mm: of the shift of all edges towards their dark side; kind_shift_mm: of each kind's
-    own shift about it. slope_mm: from end to end of a twist's side, common to all sides of a kind and opposite for
-    the two hands, as what lies beside the side's two ends differs. size: relative, of all twists alike: the spacing of
-    the twists takes up how far pleats are closed, their own paper does not. frame: how far the frame in which vertices
-    are given may be off, as a share of the piece's reach. 0 = none of it.
+    own shift about it; habit_mm: the same once more where edges have no zero but their mean place, which goes with
+    whatever folding habit moves them all (in a groove habits of the two sides cancel). slope_mm: from end to end of a
+    twist's side, common to all sides of a kind and opposite for the two hands, as what lies beside the side's two ends
+    differs. size: relative, of all twists alike: the spacing of the twists takes up how far pleats are closed, their
+    own paper does not. frame: how far the frame in which vertices are given may be off, as a share of the piece's
+    reach. overturn_deg: of all twists alike, a habit that no number of vertices that hold to the plan speaks against.
+    apart_mm: how far lines that should meet miss each other beyond their own noise. 0 = none of it.
     """
 
     place_mm: float
@@ -44,16 +48,19 @@ class Weak:
     slope_mm: float = 0.0
     size: float = 0.0
     frame: float = 0.0
+    overturn_deg: float = 0.0
+    apart_mm: float = 0.0
+    habit_mm: float = 0.0
 
 
 @dataclass(frozen=True)
 class Setup:
     """What stays the same between iterations: the numbering of the unknowns (vertices, then from shift_column the
     shifts, from slope_column the slopes by kind, from sliver_column the shifts, slopes and gains of slivers, from
-    frame_column the freedoms of the whole frame, last the common size); the equations of the twists' shape, of_tips by
-    their tips alone and shape with the frame's own part taken off; the equations beforehand, as many as unknowns (a
-    vertex is near where the plan, moved with the frame, has it), and prior, their inverse variances; and the sense (C,)
-    of every crease's slope: the hand of the twist whose side it is, else 0."""
+    frame_column the freedoms of the whole frame and the common overturn, last the common size); the equations of the
+    twists' shape, of_tips by their tips alone and shape with the frame's own part taken off; the equations beforehand,
+    as many as unknowns (a vertex is near where the plan, moved with the frame, has it), and prior, their inverse
+    variances; and the sense (C,) of every crease's slope: the hand of the twist whose side it is, else 0."""
 
     unknown_of: IntArray
     size: int
@@ -89,11 +96,16 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
     shift_column = 2 * len(used)
     kinds = int(max(lines.kind.max(initial=0), lines.pair_kind.max(initial=0))) + 1
     shift_std = np.full(kinds, weak.kind_shift_mm)
+    shift_std[np.unique(lines.kind[lines.pair < 0])] = np.hypot(weak.kind_shift_mm, weak.habit_mm)
     shift_std[np.unique(lines.kind[lines.on_table])] = SHADOW_MM
     shift_std[np.unique(lines.kind[lines.glare])] = GLARE_MM  # glare of the lamp creeps over the rim
     sliver_column = shift_column + 1 + 2 * kinds
     of_slivers = _sliver_std(slivers, weak)
     frame = _frame(nominal.vertices_mm)[:, :, : None if weak.frame else 0]
+    frame_std = np.full(frame.shape[2], weak.frame * float(np.abs(nominal.vertices_mm).max()))
+    if weak.overturn_deg:
+        frame = np.concatenate([frame, overturned(nominal)[:, :, None]], 2)
+        frame_std = np.append(frame_std, np.radians(weak.overturn_deg))
     std = np.concatenate(
         [
             np.full(shift_column, weak.place_mm),
@@ -101,7 +113,7 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
             shift_std,
             np.full(kinds, weak.slope_mm),
             of_slivers,
-            np.full(frame.shape[2], weak.frame * float(np.abs(nominal.vertices_mm).max())),
+            frame_std,
             [weak.size],
         ]
     )
@@ -147,6 +159,23 @@ def _turn_sense(nominal: Nominal) -> Array:
 def _frame(points_mm: Array) -> Array:
     """(V, 2, 8) mm: what the freedoms of a homography do to points (V, 2) of the plan, each by 1 mm at its reach."""
     return freedoms(points_mm, "homography")[0].reshape(len(points_mm), 2, -1)
+
+
+def overturned(nominal: Nominal) -> Array:
+    """(V, 2) mm per rad: what the vertices do when every twist turns farther than planned, in the sense of its hand. A
+    pleat's lines go with the tips they start at, to the rim where they end there."""
+    moved = np.zeros((len(nominal.vertices_mm), 2))
+    for twist in nominal.twists:
+        r = nominal.vertices_mm[list(twist.tips)]
+        r = r - r.mean(0)
+        moved[list(twist.tips)] = twist.hand * np.stack([-r[:, 1], r[:, 0]], 1)
+    tips = np.isin(np.arange(len(moved)), [v for t in nominal.twists for v in t.tips])
+    out = moved.copy()
+    for crease in np.flatnonzero((tips[nominal.creases.ends].sum(1) == 1) & (nominal.creases.kind != "R")):
+        tip, end = sorted(nominal.creases.ends[crease], key=lambda v: not tips[v])
+        normal = left_normals(nominal, np.array([crease]))[0]
+        out[end] += (moved[tip] @ normal) * normal
+    return out
 
 
 def _with_frame(frame: Array, used: IntArray, frame_column: int, size: int) -> Any:
