@@ -87,7 +87,7 @@ LIT = FitOptions(
     slope_blur=0.0,
     size=0.0,
     frame=0.03,
-    overturn_deg=1.0,
+    overturn_deg=0.7,
     apart_px=0.08,
     habit_mm=0.3,
     judge_by_shape=True,
@@ -101,6 +101,6 @@ LIT = FitOptions(
 shows; common practice, no source), shapes judge edges, and fewer edges need to show, but for every twist lines of its
 own, and the majority of the twists, since looks and alignment are the majority's. The frame may be off by what shadow
 and an outline make of it: few edges must not be held to it; against the light edges overrule it. A look has no zero but
-its edges' mean place: half a millimetre is more than any habit moves that by, and a common overturn of two degrees more
-than most show (common practice, no source). Lines miss each other as they are seen to in simulated fronts, where others
-check them. Edges and rim: docs/accuracy.md."""
+its edges' mean place: half a millimetre is more than any habit moves that by, one and a half degrees more than most
+pieces are overturned (common practice, no source). Lines miss each other as they are seen to in simulated fronts, where
+others check them. Edges and rim: docs/accuracy.md."""
