@@ -42,11 +42,10 @@ class Network:
     the same with vertices held as before anything was seen, which tells what the edges alone fix; noise:
     sparse (size, size), covariance of their right side from the lines' own scatter alone;
     shifts_mm (1 + K,) edge shift towards the dark side, shared and by kind of step, with stds; crease (E,) which
-    crease each line was taken for; misfit_mm: how far lines that should
-    meet miss each other beyond their noise; shape_mm: how far this piece's twists depart from the planned shape, per
-    coordinate; frame_columns: the unknowns of the frame, 8 and the common overturn, or as many of
-    them as are free; spread, evidence: what
-    the solution rests on and how it weighed that, by source."""
+    crease each line was taken for; misfit_mm: how far lines that should meet miss each other beyond their noise;
+    shape_mm: how far this piece's twists depart from the planned shape, per coordinate; frame_columns: the unknowns of
+    the frame, 8 and the common overturn, or as many of them as are free; spread, evidence: what the solution rests on
+    and how it weighed that, by source."""
 
     displacement_mm: Array
     unknown_of: IntArray

@@ -24,8 +24,8 @@ class FitOptions:
     its slope_mm is the first and so many blurs, one beside the other. size: relative, how far all twists may differ
     from their planned size (how far pleats are closed; common practice, no source). frame, overturn_deg, habit_mm: see
     `Weak`; apart_px: its apart_mm, in pixels. judge_by_shape: see `solve_network`. least_edges, least_rim: of all
-    edges, and of the rim, in the picture that must
-    be where the plan has them (of an even light's rim over 90 % is found, of another rim around the same twists 50 %).
+    edges, and of the rim, in the picture that must be where the plan has them (of an even light's rim over 90 % is
+    found, of another rim around the same twists 50 %).
     least_share: of a twist's own edges that must be seen; least_lines: worth of what must be seen of it, see
     `own_lines`. least_twists: share of the twists in the picture of which more must be measured for any to be.
     most_position_pitch, most_angle_deg: largest standard uncertainty of a pose that still counts as measured.
