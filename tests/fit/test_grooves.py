@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,7 +13,18 @@ from panels import folded_panel
 from scipy import sparse
 from scipy.stats import norm
 
-from foldtrue.fit.grooves import ASTRAY, Claims, Foretold, first_claims, foretell, telling_rows, usual_gap, weigh_claims
+from foldtrue.fit.grooves import (
+    ASTRAY,
+    LEAST_OPEN,
+    Claims,
+    Foretold,
+    first_claims,
+    foretell,
+    gap_chance,
+    telling_rows,
+    usual_gap,
+    weigh_claims,
+)
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.network import weighted_solution
 from foldtrue.stretches import GROOVE, lit_kinds
@@ -74,59 +87,92 @@ finite = st.floats(-1, 1)
 spread = st.floats(0.05, 2)
 
 
-def foretold(first, second, std=(1.0, 1.0)):
-    """What is left of the slope of the groove's line for either edge."""
-    return Foretold(np.array([[first], [second]]), np.square(np.array(std))[:, None])
+def foretold(first, second, std=(1.0, 1.0), apart_std=np.inf):
+    """What is left of the slope of the groove's line for either edge; how far these are apart is not known."""
+    rest = np.array([[first], [second]])
+    return Foretold(rest, np.square(np.array(std))[:, None], rest[1] - rest[0], np.array([apart_std**2]))
 
 
 SLOPE = np.array([1])
-EVEN = np.array([0.5, 1.0])
+BEFORE = Claims(np.array([0.5, 1.0]), np.zeros(4), np.array([1 / 3, 0.0]))
 
 
-def claims_of(told, before=EVEN, usual=0.0):
-    return weigh_claims(two_lines([1.0, 0.5]), SLOPE, told, before, usual)
+def claims_of(told, usual=0.0):
+    return weigh_claims(two_lines([1.0, 0.5]), SLOPE, told, BEFORE, usual)
+
+
+def chances(first, second, std):
+    """Of the first edge, the second and the middle of both, by normal densities of scipy.stats, each beside a like
+    share of lines that are none of these; a gap beforehand as likely as none, and in that either edge."""
+    rest = (first, second, 0.5 * (first + second))
+    wide = (*std, np.sqrt(0.5 * (std[0] ** 2 + std[1] ** 2)))
+    density = [norm.pdf(r, scale=s) + ASTRAY * norm.pdf(0, scale=s) for r, s in zip(rest, wide, strict=True)]
+    chance = np.array(density) * [0.25, 0.25, 0.5]
+    return chance / chance.sum()
 
 
 @settings(max_examples=60, deadline=None)
 @given(finite, finite, st.tuples(spread, spread))
 def test_shares_follow_bayes_rule(first, second, std):
-    """Source: normal densities of scipy.stats, each beside a like share of lines that are neither's; both edges equally
-    likely beforehand."""
     claims = claims_of(foretold(first, second, std))
-    chance = [norm.pdf(r, scale=s) + ASTRAY * norm.pdf(0, scale=s) for r, s in zip((first, second), std, strict=True)]
-    assert claims.share[0] == pytest.approx(chance[0] / sum(chance), abs=1e-9)
+    chance = chances(first, second, std)
+    assert claims.share[0] == pytest.approx(chance[0] + 0.5 * chance[2], abs=1e-9)
+    assert claims.middle[0] == pytest.approx(chance[2], abs=1e-9)
     assert claims.share[1] == 1.0
+    assert claims.middle[1] == 0.0
 
 
 @settings(max_examples=60, deadline=None)
 @given(finite, finite)
-def test_the_doubt_left_is_the_scatter_of_a_choice_between_both(first, second):
-    """By hand: a value that is a with chance p and b with chance 1 - p has the variance p (1 - p) (a - b)^2."""
+def test_the_doubt_left_is_the_scatter_of_a_choice_between_all_three(first, second):
+    """By hand: the variance of three values with these chances."""
     claims = claims_of(foretold(first, second))
-    p = claims.share[0]
-    mean = p * first + (1 - p) * second
-    assert claims.doubt[1] == pytest.approx(np.sqrt(p * (first - mean) ** 2 + (1 - p) * (second - mean) ** 2), abs=1e-7)
+    value, chance = np.array([first, second, 0.5 * (first + second)]), chances(first, second, (1.0, 1.0))
+    mean = chance @ value
+    assert claims.doubt[1] == pytest.approx(np.sqrt(chance @ (value - mean) ** 2), abs=1e-7)
     assert (claims.doubt[[0, 2, 3]] == 0).all()
 
 
-def test_what_fits_neither_edge_decides_nothing():
-    """Eight and ten standard deviations off: the densities' ratio is e^18, yet both are out of the question."""
+def test_what_fits_none_of_the_three_decides_nothing():
+    """Eight and ten standard deviations off: the densities' ratio is e^18, yet all are out of the question."""
     assert claims_of(foretold(8.0, 10.0)).share[0] == pytest.approx(0.5, abs=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("own_paper_ahead", "outward", "shared_end", "gapes"),
+    [(True, 0.3, 0.0, True), (True, -0.3, 0.0, False), (False, 0.3, 0.0, False), (True, 0.3, 1.0, False)],
+)
+def test_edges_that_part_leave_a_gap_and_edges_that_cross_do_not(own_paper_ahead, outward, shared_end, gapes):
+    """The first edge lies outward of the second at t = 1, seen along the facing: a gap where its paper lies outward
+    too. Where they share that end, it is at t = 0 that they lie apart, the other way."""
+    lines = replace(two_lines([shared_end, 0.5]), kind=np.array([own_paper_ahead, 0], dtype=np.int64))
+    apart = -lines.dark[:1] * outward
+    chance = gap_chance(lines, SLOPE, Foretold(np.zeros((2, 1)), np.ones((2, 1)), apart, np.array([0.01])))
+    assert chance[0] == pytest.approx(1 - LEAST_OPEN if gapes else LEAST_OPEN)
+
+
+def test_how_far_edges_part_counts_by_how_well_it_is_foretold():
+    """Half a standard deviation: a normal distribution has 69 % of itself on that side."""
+    lines = replace(two_lines([0.0, 0.5]), kind=np.array([1, 0]))
+    told = Foretold(np.zeros((2, 1)), np.ones((2, 1)), -lines.dark[:1] * 0.1, np.array([0.04]))
+    assert gap_chance(lines, SLOPE, told)[0] == pytest.approx(norm.cdf(0.5))
+
+
 def test_a_habit_seen_in_clear_grooves_speaks_for_those_that_are_not():
-    """Of ten grooves nine show the second edge beyond doubt; in the tenth both lie on one line. By hand: the habit is
-    (sum of the shares + 1) / (10 + 2)."""
+    """Of ten grooves nine show the second edge beyond doubt; in the tenth both lie on one line, and nothing tells of a
+    gap: half of it is the middle's. By hand, of what is left: the habit is (sum of the shares on top + 1) / (number on
+    top + 2)."""
     one = two_lines([1.0, 1.0])
     lines = one.pick(np.zeros(10, np.int64))
     rest = np.array([[0.0, *[5.0] * 9], [0.0] * 10])
-    claims = Claims(np.full(10, 0.5), np.zeros(20))
+    claims = Claims(np.full(10, 0.5), np.zeros(20), np.full(10, 1 / 3))
     for _ in range(30):
-        told = Foretold(rest, np.full((2, 10), 0.01))
-        claims = weigh_claims(lines, 2 * np.arange(10) + 1, told, claims.share)
-    assert claims.share[1:].max() < 0.02
-    assert claims.share[0] == pytest.approx((claims.share.sum() + 1) / 12, abs=1e-3)
-    assert claims.share[0] < 0.15
+        told = Foretold(rest, np.full((2, 10), 0.01), rest[1] - rest[0], np.full(10, np.inf))
+        claims = weigh_claims(lines, 2 * np.arange(10) + 1, told, claims)
+    on_top, others = claims.share - 0.5 * claims.middle, 1 - claims.middle
+    assert on_top[1:].max() < 0.02
+    assert on_top[0] / others[0] == pytest.approx((on_top.sum() + 1) / (others.sum() + 2), abs=1e-3)
+    assert on_top[0] / others[0] < 0.2
 
 
 def test_only_what_differs_between_the_edges_tells_them_apart():
@@ -177,10 +223,11 @@ def test_folds_as_planned_have_no_usual_gap(tiled):
 
 
 def test_a_line_that_may_be_either_edges_is_as_unsure_as_the_usual_gap_makes_it():
-    """The network draws both edges to a line they share, and so cannot tell how far they lie apart."""
+    """The network draws both edges to a line they share, and so cannot tell how far they lie apart. By hand: a quarter
+    of the chance each at 0.15 to either side, half in the middle."""
     claims = claims_of(foretold(0.0, 0.0), usual=np.array([[0.0, 0.3], [0.0, 0.0]]))
     assert claims.share[0] == 0.5
-    np.testing.assert_allclose(claims.doubt, [0, 0.15, 0, 0])
+    np.testing.assert_allclose(claims.doubt, [0, 0.15 * np.sqrt(0.5), 0, 0])
 
 
 def test_naming_the_edges_the_other_way_round_turns_the_shares_round():

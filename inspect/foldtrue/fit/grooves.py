@@ -1,9 +1,10 @@
-"""Which of the two edges in a groove is the one seen: where two twists abut, either may lie on top.
+"""Which of the two edges in a groove is the one seen: where two twists abut, either may lie on top, or a gap be left.
 
 A mixture model fitted by expectation and maximisation (Dempster, Laird and Rubin, J. R. Stat. Soc. B 39 (1977) 1): the
-line seen belongs to the first edge or to the second; each pass of the network says where all other lines put both, the
-nearer one gets the larger share of the line in the next pass. Where both explain it the line stays shared, and what
-doubt remains widens its uncertainty.
+line seen is the first edge, or the second, or, in a gap, the middle of the dark between both; each pass of the network
+says where all other lines put both edges, and what explains the line best gets the larger share of it in the next pass.
+Whether there is a gap those lines tell too: where they have one paper reach over the other, nothing dark lies between.
+Where all three explain it the line stays shared, and what doubt remains widens its uncertainty.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtr
 
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.frames import Array
@@ -20,6 +22,8 @@ from foldtrue.subpixel import group_median
 
 ASTRAY = 0.1
 """Share of lines that are neither's, or whose neighbours lead astray: what fits neither edge decides nothing."""
+LEAST_OPEN = 0.03
+"""Of a gap, and of none, however sure the other lines are."""
 FEW = 8
 """Grooves that must be seen before their lines tell how far edges scatter."""
 
@@ -27,10 +31,11 @@ FEW = 8
 @dataclass(frozen=True)
 class Claims:
     """share (E,): of the first crease in each line, 1 where there is no second; doubt (2 E,) mm: standard deviation of
-    what is unknown about which it is, for offset and slope."""
+    what is unknown about which it is, for offset and slope; middle (E,): chance that the line is the middle of both."""
 
     share: Array
     doubt: Array
+    middle: Array
 
 
 def first_claims(lines: EdgeLines, gap_mm: float) -> Claims:
@@ -40,7 +45,7 @@ def first_claims(lines: EdgeLines, gap_mm: float) -> Claims:
     share = np.where(paired, 0.5, 1.0)
     met = (lines.t_mid == 0) | (lines.t_mid == 1)
     doubt = np.where(paired, 0.5 * gap_mm, 0.0)
-    return Claims(share, np.stack([np.where(met, 0.0, doubt), 2 * doubt], 1).ravel())
+    return Claims(share, np.stack([np.where(met, 0.0, doubt), 2 * doubt], 1).ravel(), np.where(paired, 1 / 3, 0.0))
 
 
 def usual_gap(lines: EdgeLines) -> Array:
@@ -68,10 +73,12 @@ def usual_gap(lines: EdgeLines) -> Array:
 @dataclass(frozen=True)
 class Foretold:
     """What all other equations make of R equations of grooves. rest (2, R): what would be left of each if its line were
-    the first edge's, the second's; variance (2, R): of that."""
+    the first edge's, the second's; variance (2, R): of that; apart, apart_variance (R,): first edge minus second."""
 
     rest: Array
     variance: Array
+    apart: Array
+    apart_variance: Array
 
 
 def foretell(
@@ -93,26 +100,53 @@ def foretell(
     free = 1 / np.maximum(weight, 1e-12) - (share * gain[0] + (1 - share) * gain[1])
     rest = [f + g * left / free for f, g in zip(far, gain, strict=True)]
     own = [np.asarray(rows.multiply(s.T).sum(1)).ravel() for rows, s in zip(either, spread, strict=True)]
-    return Foretold(np.array(rest), np.array([std**2 + o + g**2 / free for o, g in zip(own, gain, strict=True)]))
+    variance = [std**2 + o + g**2 / free for o, g in zip(own, gain, strict=True)]
+    between = np.asarray((either[0] - either[1]).multiply((spread[0] - spread[1]).T).sum(1)).ravel()
+    between = between + (gain[0] - gain[1]) ** 2 / free
+    return Foretold(np.array(rest), np.array(variance), rest[1] - rest[0], np.maximum(between, 1e-12))
 
 
-def weigh_claims(lines: EdgeLines, rows: IntArray, told: Foretold, before: Array, usual: Array | float = 0.0) -> Claims:
-    """New shares by Bayes' rule from what is foretold of the rows (R,), numbered among all (2 E,).
+def weigh_claims(
+    lines: EdgeLines, rows: IntArray, told: Foretold, before: Claims, usual: Array | float = 0.0
+) -> Claims:
+    """New claims by Bayes' rule from what is foretold of the rows (R,), numbered among all (2 E,).
 
-    before: the shares until now (E,). How often the first edge is the one seen is the piece's own habit (twists folded
-    later may lie on those before them, or below), and found with the shares: the mixture's proportion, with two lines'
-    worth of not knowing. usual: (E, 2) as from `usual_gap`.
+    How often the first edge is the one on top is the piece's own habit (twists folded later may lie on those before
+    them, or below), and found with the claims: the mixture's proportion, with two lines' worth of not knowing. usual:
+    (E, 2) as from `usual_gap`.
     """
     paired = lines.pair >= 0
-    habit = (before[paired].sum() + 1.0) / (paired.sum() + 2.0)
-    density = np.exp(-0.5 * told.rest**2 / told.variance) + ASTRAY
-    chance = np.log(density) - 0.5 * np.log(told.variance)
-    odds = np.bincount(rows // 2, chance[1] - chance[0], len(paired)) + np.log((1 - habit) / habit)
-    share = np.where(paired, 1.0 / (1.0 + np.exp(np.clip(odds, -50, 50))), 1.0)
-    gap = np.zeros(2 * len(paired))
-    gap[rows] = np.abs(told.rest[0] - told.rest[1])
-    doubt = np.sqrt(share * (1 - share)).repeat(2) * np.maximum(gap, np.broadcast_to(usual, (len(paired), 2)).ravel())
-    return Claims(share, np.where(paired.repeat(2), doubt, 0.0))
+    on_top = np.where(paired, before.share - 0.5 * before.middle, 0.0)
+    habit = (on_top.sum() + 1.0) / ((1.0 - before.middle)[paired].sum() + 2.0)
+    gap = gap_chance(lines, rows, told)
+    share_of = np.array([1.0, 0.0, 0.5])  # of the first edge, where that is seen, the second, the middle
+    rest = share_of[:, None] * told.rest[0] + (1 - share_of[:, None]) * told.rest[1]
+    variance = share_of[:, None] * told.variance[0] + (1 - share_of[:, None]) * told.variance[1]
+    density = np.log(np.exp(-0.5 * rest**2 / variance) + ASTRAY) - 0.5 * np.log(variance)
+    odds = np.stack([np.bincount(rows // 2, each, len(paired)) for each in density])
+    odds += np.log([habit * (1 - gap), (1 - habit) * (1 - gap), gap])
+    chance = np.exp(odds - odds.max(0))
+    chance /= chance.sum(0)
+    share = np.where(paired, share_of @ chance, 1.0)
+    spread = np.maximum(share_of**2 @ chance - share**2, 0.0)
+    apart = np.zeros(2 * len(paired))
+    apart[rows] = np.abs(told.apart)
+    doubt = np.sqrt(spread).repeat(2) * np.maximum(apart, np.broadcast_to(usual, (len(paired), 2)).ravel())
+    return Claims(share, np.where(paired.repeat(2), doubt, 0.0), np.where(paired, chance[2], 0.0))
+
+
+def gap_chance(lines: EdgeLines, rows: IntArray, told: Foretold) -> Array:
+    """Chance (E,) that a groove gapes towards the end that its edges do not share, by what the other lines make of
+    their slopes; a half where they share none. rows: (R,) of what is foretold."""
+    line = rows // 2
+    slope = rows % 2 == 1
+    # The paper of a line of odd kind lies ahead of it, along the facing, and leaves a gap by lying farther that way.
+    ahead = np.where(lines.kind[line] % 2 == 1, 1.0, -1.0)
+    to_free = np.where(lines.t_mid[line] == 0, 1.0, np.where(lines.t_mid[line] == 1, -1.0, 0.0))
+    z = -lines.dark[line] * ahead * to_free * told.apart / np.sqrt(told.apart_variance)
+    chance = np.full(len(lines.crease), 0.5)
+    chance[line[slope]] = np.clip(ndtr(z[slope]), LEAST_OPEN, 1 - LEAST_OPEN)
+    return chance
 
 
 def telling_rows(lines: EdgeLines) -> IntArray:

@@ -112,7 +112,7 @@ def solve_network(
     costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
     eased = wide = setup
     for step in range(rounds):
-        design = _equations(lines, crease, claims, nominal, setup)
+        design = _equations(lines, crease, claims.share, nominal, setup)
         if slivers is not None:
             design = with_slivers(design, slivers, between, setup, x)
         apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
@@ -214,16 +214,15 @@ def _claims(
     rows = telling_rows(lines)
     paired = lines.pair >= 0
     first, second = (
-        _equations(lines, lines.crease, Claims(np.where(paired, share, 1.0), np.zeros(0)), nominal, setup)[rows]
-        for share in (1.0, 0.0)
+        _equations(lines, lines.crease, np.where(paired, share, 1.0), nominal, setup)[rows] for share in (1.0, 0.0)
     )
     foretold = foretell((first, second), claims.share[rows // 2], solution, *(each[rows] for each in told))
-    return weigh_claims(lines, rows, foretold, claims.share, usual_gap(lines))
+    return weigh_claims(lines, rows, foretold, claims, usual_gap(lines))
 
 
-def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nominal, setup: Setup) -> Any:
+def _equations(lines: EdgeLines, crease: IntArray, first: Array, nominal: Nominal, setup: Setup) -> Any:
     """Sparse (2 E, size): rows 2 e and 2 e + 1 predict offset and slope of line e when it is the image of crease[e], or
-    of the mean of that and its pair, weighted by their claims; shifts and slopes of its kind on top."""
+    of the mean of that and its pair, the first counting first (E,); shifts and slopes of its kind on top."""
     from scipy import sparse
 
     rows: list[IntArray] = []
@@ -232,8 +231,8 @@ def _equations(lines: EdgeLines, crease: IntArray, claims: Claims, nominal: Nomi
     paired = np.flatnonzero(lines.pair >= 0)
     every = np.arange(len(crease))
     for e, of, kind, share in (
-        (every, crease, lines.kind, claims.share),
-        (paired, lines.pair[paired], lines.pair_kind[paired], 1 - claims.share[paired]),
+        (every, crease, lines.kind, first),
+        (paired, lines.pair[paired], lines.pair_kind[paired], 1 - first[paired]),
     ):
         own = lines if len(e) == len(every) else lines.pick(e)
         t, ratio = on_crease(own, of, nominal)
