@@ -57,6 +57,12 @@ _REGISTER = (
         "cropped or edited picture is not what the camera saw.",
     ),
     Flag(
+        "overturn_not_told",
+        "What shows of the piece from this side does not tell by how much all twists together are turned too far: the "
+        "common overturn given is no more than what is usual.",
+        "Photograph the front, or the piece against the light; turns of the twists against each other stand.",
+    ),
+    Flag(
         "scale_assumed",
         "Nothing of known size is in the picture: millimetres rest on the planned size of the piece itself.",
         "Take relative figures as they are; measure one length of the piece with a rule if its true size matters.",

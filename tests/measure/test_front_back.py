@@ -110,6 +110,23 @@ def test_both_sides_of_one_piece_tell_the_same(inspected, spacing):
     assert np.corrcoef(a, b)[0, 1] > 0.6
 
 
+OVERTURNED = Errors(position_mm=0.1, angle_deg=0.3, overturn_deg=0.8, seed=3)
+
+
+def test_a_back_that_does_not_show_the_common_overturn_says_so(inspected):
+    """At spacing 3 it moves the side of every cell alike, and places are read from their mean."""
+    _, found = inspected(3, "back", OVERTURNED)
+    assert "overturn_not_told" in found.plane.assumed
+    assert abs(found.fit.overturn_deg - 0.8) < 1.96 * found.fit.overturn_std_deg
+
+
+def test_the_front_of_the_same_piece_tells_it(inspected):
+    """Sides turn with their twists."""
+    _, found = inspected(3, "front", OVERTURNED)
+    assert "overturn_not_told" not in found.plane.assumed
+    assert abs(found.fit.overturn_deg - 0.8) < 1.96 * found.fit.overturn_std_deg < 0.8
+
+
 @pytest.mark.parametrize("view", VIEWS)
 def test_the_twists_lie_in_the_photo_where_their_figures_say(inspected, view):
     """centre_px of every twist against the drawn one, in units of its stated uncertainty in the photo."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -60,6 +61,10 @@ class FitOptions:
         if view == "backlit":
             return cls()
         return LIT if twists >= FEW_TWISTS else replace(LIT, shift_mm=FEW_SHIFT_MM, kind_shift_mm=FEW_SHIFT_MM)
+
+    def tells_overturn(self, std_deg: float | None) -> bool:
+        """Whether a common overturn of this standard uncertainty rests on the photo more than on what is usual."""
+        return not self.overturn_deg or (std_deg is not None and std_deg < self.overturn_deg / math.sqrt(2.0))
 
     def weak(self, features: Features, nominal: Nominal) -> Weak:
         """What is known beforehand of a piece of this plan in the photo these features come from."""

@@ -19,7 +19,7 @@ from foldtrue.pool.piece import pooled_fit
 from foldtrue.pool.relabel import relabel_inspection
 from foldtrue.pool.repeat import scatter
 
-_SETTLED = ("side_assumed", "turn_assumed", "scale_assumed", "plane_from_piece")
+_SETTLED = ("side_assumed", "turn_assumed", "scale_assumed", "plane_from_piece", "overturn_not_told")
 """What one photo has to assume and another may settle for the piece."""
 _ALONE = "No figures of one piece come of these photos; it stands by itself."
 _FLAGS: Mapping[Answer, tuple[str, ...]] = {
