@@ -34,7 +34,8 @@ CASES = {
 
 GROOVES = "of a groove's two edges only the upper shows, so that spacing 2 leaves a twist little to be held by"
 LACKS = {
-    ("position", "front, spacing 2, low lamp"): f"0.101 mm: {GROOVES}",
+    ("position", "front, spacing 2, low lamp"): f"0.107 mm: {GROOVES}",
+    ("angle", "front, spacing 2, low lamp"): f"0.255 deg: {GROOVES}",
     ("position", "front, spacing 2, window"): f"0.114 mm: {GROOVES}",
 }
 

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter1d
+from scipy.special import ndtr
 from scipy.stats import median_abs_deviation
 
 from foldtrue.detect.looks import (
@@ -19,6 +20,7 @@ from foldtrue.detect.looks import (
     look_responses,
     others_kernels,
     relative_light,
+    without_tone,
 )
 
 COUNT, STEP_MM = 41, 0.1
@@ -280,3 +282,49 @@ def test_a_shadow_whose_far_side_varies_is_steadier_by_its_sharp_side(looks):
     shift = [np.std(way.shift_mm / way.amplitude) for way in ways]
     assert shift[1] < 0.25 * shift[2]
     assert shift[1] < 0.03
+
+
+# --- a change of tone across an edge ---
+
+BLUR_MM = 1.3 * STEP_MM
+
+
+def change_of_tone(height, at_mm=0.0):
+    """A step of light blurred by a telephone's optics (ISO 12233 locates such a step at half its height)."""
+    return height * (ndtr((X_MM - at_mm) / BLUR_MM) - 0.5)
+
+
+@pytest.mark.parametrize("height", [-0.3, 0.05, 0.4])
+def test_a_change_of_tone_is_taken_off_whatever_its_height(height):
+    """Two edges, one with a change of tone and one without, their looks alike: they come out alike."""
+    profile = np.tile(ridge(X_MM), (6, 1))
+    profile[:3] += change_of_tone(height)
+    level = without_tone(profile, np.array([0, 0, 0, 1, 1, 1]), np.ones(6, bool), 2)
+    np.testing.assert_allclose(level[:3], level[3:], atol=1e-6)
+
+
+def test_what_a_shadow_leaves_at_its_ends_is_no_change_of_tone():
+    """A ridge ends as it began: nothing is taken off it."""
+    profile = np.tile(ridge(X_MM), (4, 1))
+    np.testing.assert_allclose(without_tone(profile, np.zeros(4, np.int64), np.ones(4, bool), 1), profile, atol=1e-4)
+
+
+def test_the_height_is_that_of_the_edges_mean_and_of_the_blocks_in_use():
+    profile = np.tile(ridge(X_MM), (3, 1))
+    profile[2] += change_of_tone(9.0)
+    level = without_tone(profile, np.zeros(3, np.int64), np.array([True, True, False]), 1)
+    np.testing.assert_allclose(level, profile, atol=1e-4)
+
+
+@pytest.mark.parametrize("height", [-0.1, 0.1])
+def test_a_change_of_tone_draws_an_edge_and_taken_off_draws_it_no_more(height):
+    """Two fifths of the ridge's own height: a third of a sample to either side, and less than a twentieth."""
+    rng = np.random.default_rng(5)
+    plain = ridge(X_MM) + rng.normal(0, 0.003, (40, COUNT))
+    learned = learn_looks(plain, np.zeros(40, np.int64), 1, STEP_MM)
+    weight, kind = flank_weights(learned, 0.3)[0], np.zeros(40, np.int64)
+    toned = plain + change_of_tone(height)
+    level = without_tone(toned, kind, np.ones(40, bool), 1)
+    drawn, left = (np.mean(fit_looks(each, kind, learned, weight).shift_mm) for each in (toned, level))
+    assert abs(drawn) > STEP_MM / 3
+    assert abs(left) < STEP_MM / 20

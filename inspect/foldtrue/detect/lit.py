@@ -26,6 +26,7 @@ from foldtrue.detect.looks import (
     look_responses,
     others_kernels,
     relative_light,
+    without_tone,
 )
 from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at
 from foldtrue.frames import Array, PlaneMap
@@ -39,6 +40,8 @@ FLANK_LOOKS = 0.35
 """Reach of a look's flank, as a share of half the look's width."""
 LEAST_STD_MM, MOST_MM = 1e-4, 1e3
 """No block is read better than the one, no kind worse than the other."""
+DRAWN_MM = 0.3
+"""No change of tone draws an edge farther."""
 FEW_BLOCKS = 5
 """Blocks that an edge must have left before they tell how steady a way of reading is: two always lie on a line."""
 
@@ -202,13 +205,18 @@ def measure(
     pitch_mm: float,
     spacing_px: float,
     rounds: int = 3,
+    level: bool = False,
 ) -> tuple[LitLines, LitBlocks]:
-    """Fit the found edges block by block on the photo's own pixels, learning the looks anew at every round."""
+    """Fit the found edges block by block on the photo's own pixels, learning the looks anew at every round.
+
+    level: take off, at the end, what a change of tone across each edge has drawn it by: the whole edge, for how it
+    turns is told better without. Not before, since the change is taken to lie where the edge is found.
+    """
     targets, edges = lit.targets, len(lit.targets.crease)
     scale = px_per_mm(targets, plane)
     half, step = max(int(np.ceil(look_pitch * pitch_mm * scale)), 5), 1.0 / scale
     result: LitBlocks | None = None
-    for _ in range(rounds):
+    for left in range(rounds)[::-1]:
         lines = cross_lines_at(
             targets,
             plane,
@@ -222,12 +230,14 @@ def measure(
             half_width_mm=half * step,
         )
         profile, inside = _oriented(cross_lines(image, lines.low_px, lines.high_px, 2 * half + 1), lines, lit)
-        result = _fit_blocks(profile, inside & now.found[lines.block_edge], lines, lit, now, step, half)
+        use = inside & now.found[lines.block_edge]
+        result = _fit_blocks(profile, use, lines, lit, now, step, half)
+        result, (offset, slope) = _lined(result, edges, step)
         edge = lines.block_edge
-        weight = result.trust / result.std_mm**2
-        offset, slope, steady = robust_line(lines.block_t, result.place_mm, weight, edge, edges, spread=0.02 * step)
-        result = replace(result, trust=result.trust * steady)
         keep = now.found & (np.bincount(edge[result.trust > 0], minlength=edges) >= 4)
+        if level and not left:
+            moved = np.where(keep, _drawn_by_tone((profile, use, lines), lit, now, step, half, offset), 0.0)
+            result, offset = replace(result, place_mm=result.place_mm - moved[edge]), offset - moved
         now = replace(
             now,
             offset_mm=np.where(keep, offset, now.offset_mm),
@@ -238,13 +248,38 @@ def measure(
     return now, result
 
 
+def _lined(blocks: LitBlocks, edges: int, step: float) -> tuple[LitBlocks, tuple[Array, Array]]:
+    """The blocks with those off their edge's own straight line trusted less, and these lines: offset, slope (E,)."""
+    edge, weight = blocks.lines.block_edge, blocks.trust / blocks.std_mm**2
+    offset, slope, steady = robust_line(blocks.lines.block_t, blocks.place_mm, weight, edge, edges, spread=0.02 * step)
+    return replace(blocks, trust=blocks.trust * steady), (offset, slope)
+
+
+def _drawn_by_tone(
+    seen: tuple[Array, BoolArray, CrossLines],
+    lit: LitTargets,
+    now: LitLines,
+    step: float,
+    half: int,
+    offset_mm: Array,
+) -> Array:
+    """How far (E,) mm along its normal a change of tone has drawn each edge, which comes out at offset_mm (E,) with it;
+    0 beside the table, where that change is the edge itself. seen: profiles, those in use, where they lie."""
+    profile, use, lines = seen
+    edge, edges = lines.block_edge, len(offset_mm)
+    even = np.where(lit.bare[edge][:, None], profile, without_tone(profile, edge, use, edges))
+    _, (level, _) = _lined(_fit_blocks(even, use, lines, lit, now, step, half), edges, step)
+    drawn = offset_mm - level
+    return np.where((np.abs(drawn) < DRAWN_MM) & ~lit.bare, drawn, 0.0)
+
+
 def _fit_blocks(
     profile: Array, use: BoolArray, lines: CrossLines, lit: LitTargets, now: LitLines, step: float, half: int
 ) -> LitBlocks:
     """Blocks read in several ways, averaged kind by kind: each way counts by how steady it leaves the places along
     their edges. Of a step from paper to paper the far side of its shadow does not count: how wide a shadow is may
     change along an edge as steadily as the edge itself."""
-    kind = lit.kind[lines.block_interval]
+    kind, edge = lit.kind[lines.block_interval], lines.block_edge
     looks = learn_looks(profile[use], kind[use], lit.kinds, step)
     whole, fall, rise = (
         _fit_one_way(profile, use, lines, lit, now, looks, weight, half)
@@ -259,7 +294,7 @@ def _fit_blocks(
     by_edge = (by_edge / by_edge.sum(axis=0))[:, lit.kind_of_edge]
     height, evidence = (np.sum([getattr(w, f) for w in ways] * by_edge, 0) for f in ("height", "evidence"))
     # A block that a way could not read has no say in it.
-    share = by_edge[:, lines.block_edge] * np.array([w.trust for w in ways])
+    share = by_edge[:, edge] * np.array([w.trust for w in ways])
     trust = share.sum(axis=0)
     share = share / np.maximum(trust, 1e-300)
     place, std = (np.sum([getattr(w, f) for w in ways] * share, 0) for f in ("place_mm", "std_mm"))

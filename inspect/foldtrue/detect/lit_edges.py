@@ -85,7 +85,7 @@ def remeasure_lit(scene: LitScene, offset_mm: Array, slope_mm: Array) -> LitFoun
         offset_mm=np.where(now.found, now.offset_mm, offset_mm),
         slope_mm=np.where(now.found, now.slope_mm, slope_mm),
     )
-    return _measured(scene, now, TONE_AGAIN, LOOKS_PITCH)
+    return _measured(scene, now, TONE_AGAIN, LOOKS_PITCH, level=True)
 
 
 def _kept(lines: LitLines) -> LitLines:
@@ -98,12 +98,15 @@ def _kept(lines: LitLines) -> LitLines:
     )
 
 
-def _measured(scene: LitScene, now: LitLines, tone: LitPass, looks_pitch: tuple[float, ...]) -> LitFound:
+def _measured(
+    scene: LitScene, now: LitLines, tone: LitPass, looks_pitch: tuple[float, ...], level: bool = False
+) -> LitFound:
     lit, now, tones = search_tone(scene.image, scene.lit, scene.plane, now, tone, scene.pitch_mm)
     pitch_px = scene.pitch_mm * float(np.hypot(*scene.plane.jacobian(np.zeros((1, 2)))[0, :, 0]))
     spacing = max(1.0, pitch_px / LINES_PER_PITCH)
     for look_pitch in looks_pitch:
-        now, blocks = measure(scene.image, lit, scene.plane, now, look_pitch, scene.pitch_mm, spacing)
+        last = level and look_pitch == looks_pitch[-1]
+        now, blocks = measure(scene.image, lit, scene.plane, now, look_pitch, scene.pitch_mm, spacing, level=last)
     return LitFound(lit, tones, now, blocks)
 
 
