@@ -290,7 +290,6 @@ class LatticeFit:
     alignment: what was taken out as the whole piece's fit. form: what that left, where it was a similarity.
     budget: where the twists' uncertainty comes from; scale_budget: relative standard uncertainty of the scale by
     source, their squares add up to that of scale_std / scale; None where they are not known, as of several photos.
-    overturn_told: whether the photo says more of the common overturn than what is usual.
     lens_prior: what the lens term rests on beside the photo: the two kinds of camera, the camera's kept lens, or the
     former because the photo contradicts the latter.
     spread_std: relative standard uncertainty, by the photo's edges, of how far apart the twists are all in all, which
@@ -335,7 +334,6 @@ class LatticeFit:
     panels: PanelPoses | None = None
     lens_prior: LensPrior = "usual"
     spread_std: float | None = None
-    overturn_told: bool = True
 
 
 @dataclass(frozen=True)

@@ -183,7 +183,7 @@ def measure_placed(
     height = paper_height(nominal, camera, options.held)
     fit = clock.run("fit", fit_lattice, features, plane, nominal, height=height)
     bend = clock.run("fit", bend_of, fit, plane, nominal, photo, features, options.held)
-    plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held) + _said_of_fit(fit))
+    plane = replace(plane, assumed=plane.assumed + _said_of(bend, options.held) + _said_of_fit(fit, plane.view))
     told = replace(plane, map=fit.map)
     waves_mm = None if height.relief is None else height.relief.fields(places(nominal))
     told, fit, known = clock.run(
@@ -217,10 +217,13 @@ def _said_of(bend: Bend | None, held: Held) -> tuple[str, ...]:
     return ("piece_bends",) if held == "free" else ("piece_bends", "held_not_flat")
 
 
-def _said_of_fit(fit: LatticeFit) -> tuple[str, ...]:
+def _said_of_fit(fit: LatticeFit, view: View) -> tuple[str, ...]:
     """Flags of a photo whose folds contradict the lens that was kept of its camera, or do not tell the overturn."""
+    from foldtrue.fit.options import FitOptions
+
     lens = ("kept_lens_contradicted",) if fit.lens_prior == "contradicted" else ()
-    return lens if fit.overturn_told else (*lens, "overturn_not_told")
+    told = FitOptions.for_view(view, len(fit.measured)).tells_overturn(fit.overturn_std_deg)
+    return lens if told else (*lens, "overturn_not_told")
 
 
 def inspect_photos(

@@ -5,7 +5,8 @@ r"""How much better fronts would be measured if the lines that were found lay wh
 Pictures and judging as in pictures.py. Between the reading of the photo and the fit, the lines of all twists' sides and
 pleats that were found are moved to the truth: their directions alone, then their places too. In a groove that gapes the
 line becomes the middle of both edges, else the nearer of the two, as the photo shows it; which it is, and all that was
-not found, stays unknown. What error is left is not the reading's: it lies in what the photo does not show.
+not found, stays unknown. What error is left is not the reading's: it lies in what the photo does not show, and in a fit
+that weighs these lines as it would those it read.
 """
 
 from __future__ import annotations
@@ -65,8 +66,7 @@ def told(lines: EdgeLines, nominal: Nominal, moved: np.ndarray, places: bool) ->
     own = across(nominal, moved, lines.crease, lines.crease)
     paired = lines.pair >= 0
     other = across(nominal, moved, np.where(paired, lines.pair, lines.crease), lines.crease)
-    ahead = np.where(lines.kind % 2 == 1, 1.0, -1.0) * -lines.dark
-    gapes = (ahead * (own - other).sum(1) > 0) & paired
+    gapes = (lines.paper_side * (own - other).sum(1) > 0) & paired
     (first, second), half = (np.diff(each, axis=1)[:, 0] for each in (own, other)), 0.5 * (own + other)
     nearer = np.abs(second - lines.slope_mm) < np.abs(first - lines.slope_mm)
     edge = np.where(gapes[:, None], half, np.where((nearer & paired)[:, None], other, own))
@@ -128,6 +128,8 @@ def rows_of(scores: dict[str, list[Score]]) -> list[tuple[str, ...]]:
     rows = []
     for label, of_group in GROUPS:
         mine = [left.pop(name) for name in list(left) if of_group(name)]
+        if not mine:
+            continue
         figures = [
             float(np.sqrt(np.mean([getattr(three[k], key) ** 2 for three in mine])))
             for key in ("position_rms_mm", "angle_rms_deg")

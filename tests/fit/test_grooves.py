@@ -90,7 +90,7 @@ spread = st.floats(0.05, 2)
 def foretold(first, second, std=(1.0, 1.0), apart_std=np.inf):
     """What is left of the slope of the groove's line for either edge; how far these are apart is not known."""
     rest = np.array([[first], [second]])
-    return Foretold(rest, np.square(np.array(std))[:, None], rest[1] - rest[0], np.array([apart_std**2]))
+    return Foretold(rest, np.square(np.array(std))[:, None], np.array([apart_std**2]))
 
 
 SLOPE = np.array([1])
@@ -147,14 +147,14 @@ def test_edges_that_part_leave_a_gap_and_edges_that_cross_do_not(own_paper_ahead
     too. Where they share that end, it is at t = 0 that they lie apart, the other way."""
     lines = replace(two_lines([shared_end, 0.5]), kind=np.array([own_paper_ahead, 0], dtype=np.int64))
     apart = -lines.dark[:1] * outward
-    chance = gap_chance(lines, SLOPE, Foretold(np.zeros((2, 1)), np.ones((2, 1)), apart, np.array([0.01])))
+    chance = gap_chance(lines, SLOPE, foretold(0.0, apart[0], apart_std=0.1))
     assert chance[0] == pytest.approx(1 - LEAST_OPEN if gapes else LEAST_OPEN)
 
 
 def test_how_far_edges_part_counts_by_how_well_it_is_foretold():
     """Half a standard deviation: a normal distribution has 69 % of itself on that side."""
     lines = replace(two_lines([0.0, 0.5]), kind=np.array([1, 0]))
-    told = Foretold(np.zeros((2, 1)), np.ones((2, 1)), -lines.dark[:1] * 0.1, np.array([0.04]))
+    told = foretold(0.0, -lines.dark[0] * 0.1, apart_std=0.2)
     assert gap_chance(lines, SLOPE, told)[0] == pytest.approx(norm.cdf(0.5))
 
 
@@ -167,7 +167,7 @@ def test_a_habit_seen_in_clear_grooves_speaks_for_those_that_are_not():
     rest = np.array([[0.0, *[5.0] * 9], [0.0] * 10])
     claims = Claims(np.full(10, 0.5), np.zeros(20), np.full(10, 1 / 3))
     for _ in range(30):
-        told = Foretold(rest, np.full((2, 10), 0.01), rest[1] - rest[0], np.full(10, np.inf))
+        told = Foretold(rest, np.full((2, 10), 0.01), np.full(10, np.inf))
         claims = weigh_claims(lines, 2 * np.arange(10) + 1, told, claims)
     on_top, others = claims.share - 0.5 * claims.middle, 1 - claims.middle
     assert on_top[1:].max() < 0.02

@@ -50,6 +50,12 @@ def test_flags_are_explained_once(record):
     assert flag_notes(record).count(FLAGS["not_seen"].sentence) == 1
 
 
+def test_a_common_overturn_that_the_photo_does_not_tell_is_not_given_as_measured(record):
+    plane = {**record["plane"], "assumed": [*record["plane"]["assumed"], "overturn_not_told"]}
+    line = next(x for x in summary_text({**record, "plane": plane}).splitlines() if x.startswith("Common overturn"))
+    assert "not measured" in line
+
+
 def test_a_flag_unknown_to_this_version_is_shown_by_its_name(record):
     record["twists"][0]["flags"] = ["something_new"]
     assert "something_new" in piece_text(record)

@@ -216,7 +216,8 @@ def measure(
     scale = px_per_mm(targets, plane)
     half, step = max(int(np.ceil(look_pitch * pitch_mm * scale)), 5), 1.0 / scale
     result: LitBlocks | None = None
-    for left in range(rounds)[::-1]:
+    for _ in range(rounds):
+        laid = now
         lines = cross_lines_at(
             targets,
             plane,
@@ -235,9 +236,6 @@ def measure(
         result, (offset, slope) = _lined(result, edges, step)
         edge = lines.block_edge
         keep = now.found & (np.bincount(edge[result.trust > 0], minlength=edges) >= 4)
-        if level and not left:
-            moved = np.where(keep, _drawn_by_tone((profile, use, lines), lit, now, step, half, offset), 0.0)
-            result, offset = replace(result, place_mm=result.place_mm - moved[edge]), offset - moved
         now = replace(
             now,
             offset_mm=np.where(keep, offset, now.offset_mm),
@@ -245,6 +243,11 @@ def measure(
             found=keep,
         )
     assert result is not None
+    if level:
+        drawn = _drawn_by_tone((profile, use, lines), lit, laid, step, half, offset)
+        drawn = np.where(now.found, drawn, 0.0)
+        now = replace(now, offset_mm=now.offset_mm - drawn)
+        result = replace(result, place_mm=result.place_mm - drawn[edge])
     return now, result
 
 
@@ -264,7 +267,8 @@ def _drawn_by_tone(
     offset_mm: Array,
 ) -> Array:
     """How far (E,) mm along its normal a change of tone has drawn each edge, which comes out at offset_mm (E,) with it;
-    0 beside the table, where that change is the edge itself. seen: profiles, those in use, where they lie."""
+    0 beside the table, where that change is the edge itself. seen: profiles, those in use, where they lie; now: the
+    lines they were laid across."""
     profile, use, lines = seen
     edge, edges = lines.block_edge, len(offset_mm)
     even = np.where(lit.bare[edge][:, None], profile, without_tone(profile, edge, use, edges))

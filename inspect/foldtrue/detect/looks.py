@@ -60,7 +60,7 @@ def without_tone(profile: Array, edge: IntArray, use: BoolArray, edges: int) -> 
     the ends of the edge's mean profile differ, over the blocks in use (B,).
 
     Facets lean, each its own way, and take a lamp's light differently, by chance. Under a look that knows of no step
-    one draws the edge to one side: half of what places of simulated edges were off by went with it.
+    one draws the edge to one side: half of the variance of simulated edges' places went with it.
     """
     from scipy.special import ndtr
 

@@ -73,12 +73,16 @@ def usual_gap(lines: EdgeLines) -> Array:
 @dataclass(frozen=True)
 class Foretold:
     """What all other equations make of R equations of grooves. rest (2, R): what would be left of each if its line were
-    the first edge's, the second's; variance (2, R): of that; apart, apart_variance (R,): first edge minus second."""
+    the first edge's, the second's; variance (2, R): of that; apart_variance (R,): of `apart`."""
 
     rest: Array
     variance: Array
-    apart: Array
     apart_variance: Array
+
+    @property
+    def apart(self) -> Array:
+        """First edge minus second (R,)."""
+        return np.asarray(self.rest[1] - self.rest[0])
 
 
 def foretell(
@@ -103,7 +107,7 @@ def foretell(
     variance = [std**2 + o + g**2 / free for o, g in zip(own, gain, strict=True)]
     between = np.asarray((either[0] - either[1]).multiply((spread[0] - spread[1]).T).sum(1)).ravel()
     between = between + (gain[0] - gain[1]) ** 2 / free
-    return Foretold(np.array(rest), np.array(variance), rest[1] - rest[0], np.maximum(between, 1e-12))
+    return Foretold(np.array(rest), np.array(variance), np.maximum(between, 1e-12))
 
 
 def weigh_claims(
@@ -121,6 +125,7 @@ def weigh_claims(
     gap = gap_chance(lines, rows, told)
     share_of = np.array([1.0, 0.0, 0.5])  # of the first edge, where that is seen, the second, the middle
     rest = share_of[:, None] * told.rest[0] + (1 - share_of[:, None]) * told.rest[1]
+    # Of the middle a bound: between two places a variance is no larger than the straight line between theirs.
     variance = share_of[:, None] * told.variance[0] + (1 - share_of[:, None]) * told.variance[1]
     density = np.log(np.exp(-0.5 * rest**2 / variance) + ASTRAY) - 0.5 * np.log(variance)
     odds = np.stack([np.bincount(rows // 2, each, len(paired)) for each in density])
@@ -140,10 +145,9 @@ def gap_chance(lines: EdgeLines, rows: IntArray, told: Foretold) -> Array:
     their slopes; a half where they share none. rows: (R,) of what is foretold."""
     line = rows // 2
     slope = rows % 2 == 1
-    # The paper of a line of odd kind lies ahead of it, along the facing, and leaves a gap by lying farther that way.
-    ahead = np.where(lines.kind[line] % 2 == 1, 1.0, -1.0)
+    # Paper on the left leaves a gap by lying farther left.
     to_free = np.where(lines.t_mid[line] == 0, 1.0, np.where(lines.t_mid[line] == 1, -1.0, 0.0))
-    z = -lines.dark[line] * ahead * to_free * told.apart / np.sqrt(told.apart_variance)
+    z = lines.paper_side[line] * to_free * told.apart / np.sqrt(told.apart_variance)
     chance = np.full(len(lines.crease), 0.5)
     chance[line[slope]] = np.clip(ndtr(z[slope]), LEAST_OPEN, 1 - LEAST_OPEN)
     return chance

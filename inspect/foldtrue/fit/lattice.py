@@ -133,7 +133,6 @@ def fit_lattice(
         outline=measure_outline(nominal, plane.view, solution, joint),
         lens_prior=lens_prior(features, nominal, plane),
         spread_std=_spread_std(planned, by_edges, measured),
-        overturn_told=options.tells_overturn(stated.overturn_std_deg),
     )
 
 

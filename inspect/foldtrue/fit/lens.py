@@ -12,6 +12,8 @@ from foldtrue.lens_prior import contradicts, usual, weighed
 from foldtrue.stretches import left_normals
 from foldtrue.subpixel import straight_lines
 
+LEAST_K1_STD = 1e-9
+"""No lens is known better; keeps the weights of noiseless data finite."""
 UNTOLD_K1_STD = 0.02
 """Of k1 taken as 0 where bends tell something else than the lens: between the two kinds of camera."""
 
@@ -105,7 +107,7 @@ def doubted_by_places(k1: float, k1_std: float, by_folds: tuple[float, float], b
     by_folds, by_places: k1 and its standard uncertainty by either. Folds too short to show a lens leave it to what most
     cameras are like; places that only a lens would displace so must not stay within intervals that know of none.
     """
-    weights = np.array([by_folds[1], by_places[1]], float) ** -2.0
+    weights = np.maximum([by_folds[1], by_places[1]], LEAST_K1_STD) ** -2.0
     if not weights[1]:
         return k1_std
     both = (float(weights @ [by_folds[0], by_places[0]] / weights.sum()), float(weights.sum() ** -0.5))

@@ -49,6 +49,12 @@ class EdgeLines:
     rms_mm: float
     pixel_share: Array
 
+    @property
+    def paper_side(self) -> Array:
+        """In a groove (E,): +1 where the paper of the twist whose side the crease is lies on its left, -1 on its right;
+        the parity of its kind says whether that is ahead, along the facing."""
+        return np.where(self.kind % 2 == 1, -self.dark, self.dark)
+
     def pick(self, rows: IntArray) -> EdgeLines:
         """The lines with these indices, in this order."""
         return EdgeLines(

@@ -170,12 +170,12 @@ def overturned(nominal: Nominal) -> Array:
         r = r - r.mean(0)
         moved[list(twist.tips)] = twist.hand * np.stack([-r[:, 1], r[:, 0]], 1)
     tips = np.isin(np.arange(len(moved)), [v for t in nominal.twists for v in t.tips])
-    out = moved.copy()
-    for crease in np.flatnonzero((tips[nominal.creases.ends].sum(1) == 1) & (nominal.creases.kind != "R")):
-        tip, end = sorted(nominal.creases.ends[crease], key=lambda v: not tips[v])
-        normal = left_normals(nominal, np.array([crease]))[0]
-        out[end] += (moved[tip] @ normal) * normal
-    return out
+    ends = nominal.creases.ends
+    to_rim = np.flatnonzero((tips[ends].sum(1) == 1) & (nominal.creases.kind != "R"))
+    tip, end = np.where(tips[ends[to_rim, :1]], ends[to_rim], ends[to_rim, ::-1]).T
+    normal = left_normals(nominal, to_rim)
+    np.add.at(moved, end, np.sum(moved[tip] * normal, 1)[:, None] * normal)
+    return moved
 
 
 def _with_frame(frame: Array, used: IntArray, frame_column: int, size: int) -> Any:

@@ -16,7 +16,7 @@ from foldtrue.frames import PlaneMap
 from foldtrue.measured import decimal_places, plus_minus
 from foldtrue.report.diagnosis import diagnosis_text
 from foldtrue.report.remedies import NAMES
-from foldtrue.report.tables import BY
+from foldtrue.report.tables import BY, overturn_words
 from foldtrue.report.units import Units
 
 Record = Mapping[str, Any]
@@ -34,12 +34,12 @@ def summary_facts(record: Record, units: Units) -> Facts:
     whole = record["summary"]
     facts = [("Twists measured", f"{whole['measured']} of {whole['twists']}")]
     if whole["measured"]:
-        facts += _errors(whole, units)
+        facts += _errors(whole, units, record["plane"]["assumed"])
     facts.append(("Size against the plan", _size(record)))
     return facts
 
 
-def _errors(whole: Record, units: Units) -> Iterator[tuple[str, str]]:
+def _errors(whole: Record, units: Units, assumed: Sequence[str]) -> Iterator[tuple[str, str]]:
     place, turn = whole["worst_position"], whole["worst_angle"]
     mean = units.length(whole["position_mean_error_mm"], whole["position_mean_error_u95_mm"])
     yield "Mean error of place", f"{mean} ({100 * whole['position_mean_error_of_pitch']:.1f} % of the pitch)"
@@ -48,8 +48,7 @@ def _errors(whole: Record, units: Units) -> Iterator[tuple[str, str]]:
     yield "Worst turn", f"{plus_minus(turn['error_deg'], turn['u95_deg'], 'deg')}, twist {turn['id']}"
     yield "Clearly off their place", f"{whole['position_clearly_off']} (error larger than its ±)"
     if whole["overturn_deg"] is not None:
-        overturn = plus_minus(whole["overturn_deg"], whole["overturn_u95_deg"], "deg")
-        yield "Common overturn", f"{overturn}, taken out of all turns"
+        yield "Common overturn", f"{overturn_words(whole, assumed)}, taken out of all turns"
 
 
 def _size(record: Record) -> str:

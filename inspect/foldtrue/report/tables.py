@@ -111,7 +111,7 @@ def summary_text(record: Record) -> str:
     ]
     lines += _progress(record)
     if whole["measured"]:
-        lines += _figures(whole)
+        lines += _figures(whole, record["plane"]["assumed"])
         lines += _shape(record)
         lines += leading_lines(whole.get("uncertainty_leads"))
     if record["fit"]["scale"] is not None:
@@ -160,7 +160,7 @@ def _form(fit: Record, reference: str) -> str:
     )
 
 
-def _figures(whole: Record) -> list[str]:
+def _figures(whole: Record, assumed: Sequence[str]) -> list[str]:
     position, angle = whole["worst_position"], whole["worst_angle"]
     mean_mm = plus_minus(whole["position_mean_error_mm"], whole["position_mean_error_u95_mm"], "mm")
     mean_deg = plus_minus(whole["angle_mean_error_deg"], whole["angle_mean_error_u95_deg"], "deg")
@@ -172,9 +172,16 @@ def _figures(whole: Record) -> list[str]:
         f"Clearly off their place (error larger than its uncertainty): {whole['position_clearly_off']}.",
     ]
     if whole["overturn_deg"] is not None:
-        overturn = plus_minus(whole["overturn_deg"], whole["overturn_u95_deg"], "deg")
-        lines.append(f"Common overturn: {overturn}; taken out of all turns here and in the table.")
+        lines.append(
+            f"Common overturn: {overturn_words(whole, assumed)}; taken out of all turns here and in the table."
+        )
     return lines
+
+
+def overturn_words(whole: Record, assumed: Sequence[str]) -> str:
+    """The common overturn of a summary, or, where the photo does not tell it, that, and what was taken for it."""
+    overturn = plus_minus(whole["overturn_deg"], whole["overturn_u95_deg"], "deg")
+    return f"not measured, taken as {overturn}" if "overturn_not_told" in assumed else overturn
 
 
 def _shape(record: Record) -> list[str]:
