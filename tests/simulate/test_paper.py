@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from foldtrue.handover import Nominal
+from foldtrue.precreases import grid_of
 from foldtrue.simulate import Camera, Paper, Scene
 from foldtrue.simulate.camera import Pinhole
-from foldtrue.simulate.paper import PaperPiece, clouds, crease_strokes, fibre_strokes, grid_of, unevenness
+from foldtrue.simulate.paper import PaperPiece, clouds, crease_strokes, fibre_strokes, unevenness
 from foldtrue.simulate.raster import Window
 
 
@@ -23,12 +24,6 @@ def test_clouds_have_no_more_variance_on_grid_points_than_between() -> None:
     found = np.stack([clouds((64, 64), 16, 16, np.random.default_rng(seed)) for seed in range(300)])
     assert found.std(axis=0).min() > 0.8
     assert found.std(axis=0).max() < 1.2
-
-
-def test_grid_is_read_off_the_twists(panel: Nominal) -> None:
-    base, origin = grid_of(panel)
-    assert base == pytest.approx(20.0 * np.array([[1, 0], [0.5, np.sqrt(3) / 2]]), abs=1e-9)
-    assert origin == pytest.approx([0, 0], abs=1e-9)
 
 
 def test_a_strip_without_twists_gets_a_grid_along_x(pleat: Nominal) -> None:

@@ -18,6 +18,7 @@ from foldtrue.simulate.laid_out import Kind, middle_of, needed_mm, shows, with_r
 from foldtrue.simulate.practice import RANGES, light_at_random, paper_at_random
 from foldtrue.simulate.practice_lit import (
     LitRange,
+    astray_at_random,
     ground_at_random,
     lamp_at_random,
     relief_at_random,
@@ -53,6 +54,7 @@ def drawn_scene(
     piece = np.random.default_rng([seed, 931])
     rng = np.random.default_rng([seed, 932, _VIEWS.index(view), _KINDS.index(reference)])
     errors, thick_mm = _errors(piece), float(piece.uniform(0.3, 0.8))
+    errors = replace(errors, astray_mm=astray_at_random(np.random.default_rng([seed, 934])))
     # Against the light folds of every depth show, half-way up on average.
     lie = lie_at_random(piece, thick_mm / 2 if view == "backlit" else thick_mm, held)
     paper = replace(paper_at_random(piece, RANGES["medium"]), thickness_mm=thick_mm / (1.6 * _LAYERS))

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from foldtrue.frames import Array
-from foldtrue.handover import Facet, IntArray, Nominal
+from foldtrue.handover import Nominal
+from foldtrue.precreases import families, grid_of, line_numbers, precreases
 from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.raster import Image, Window, cells_of, outlines_of
 from foldtrue.simulate.scene import Paper, Scene
 
-_ON_LINE_MM = 1e-6
 FIBRE_MM = 0.08
 # Mean variance left of white noise by OpenCV's bicubic interpolation (a = -0.75): the square of 6/7 per axis.
 _CUBIC_POWER = 36 / 49
@@ -113,79 +112,11 @@ def fibre_strokes(nominal: Nominal, paper: Paper, rng: np.random.Generator) -> t
 
 def crease_strokes(nominal: Nominal, vertices_mm: Array, paper: Paper, rng: np.random.Generator) -> tuple[Array, Array]:
     """Grid creases inside the facets: strokes (N, 2, 2) in folded mm and their strengths (N,), in every layer."""
-    strokes, _, line = crease_lines(nominal, vertices_mm)
+    unused = precreases(nominal)
     strength: list[Array] = []
-    for normal, offset, spacing in _families(*grid_of(nominal)):
-        first, last = _numbers(nominal, normal, offset, spacing)
+    for normal, offset, spacing in families(*grid_of(nominal)):
+        first, last = line_numbers(nominal, normal, offset, spacing)
         dark = rng.random(last - first + 1) < paper.crease_dark
         contrast = paper.crease_contrast * rng.uniform(0.2, 1.8, last - first + 1) * np.where(dark, -1.0, 1.0)
         strength.append(np.log1p(contrast))
-    return strokes, np.concatenate(strength)[line]
-
-
-def crease_lines(nominal: Nominal, vertices_mm: Array) -> tuple[Array, IntArray, IntArray]:
-    """Grid creases inside the facets: strokes (N, 2, 2) in folded mm, the facet of each (N,), its line's number (N,).
-
-    Each line of the sheet's three families is clipped to each facet in the sheet. Its ends lie on two facet edges and
-    are carried to the same places of those edges in the folded piece as it came out, so lines stay joined over folds.
-    """
-    strokes: list[Array] = []
-    facets: list[int] = []
-    lines: list[int] = []
-    before = 0
-    for normal, offset, spacing in _families(*grid_of(nominal)):
-        reach = nominal.vertices_sheet_mm @ normal - offset
-        first, last = _numbers(nominal, normal, offset, spacing)
-        for index, facet in enumerate(nominal.facets):
-            for line, stroke in _lines_in(facet, reach, spacing, vertices_mm):
-                strokes.append(stroke)
-                facets.append(index)
-                lines.append(before + line - first)
-        before += last - first + 1
-    return np.array(strokes).reshape(-1, 2, 2), np.array(facets, np.int64), np.array(lines, np.int64)
-
-
-def _numbers(nominal: Nominal, normal: Array, offset: float, spacing: float) -> tuple[int, int]:
-    """Numbers of the first and last line of a family that meets the sheet."""
-    reach = nominal.vertices_sheet_mm @ normal - offset
-    return math.ceil(reach.min() / spacing), math.floor(reach.max() / spacing)
-
-
-def grid_of(nominal: Nominal) -> tuple[Array, Array]:
-    """The sheet's grid: base (2, 2), rows = the steps of grid coordinates 1 and 2 in sheet mm, and its origin (2,).
-
-    Read off the twists, which carry both grid and sheet coordinates; with too few of them, one direction along x and a
-    grid point in the sheet's centre.
-    """
-    grid = np.array([[1.0, *twist.grid] for twist in nominal.twists]).reshape(-1, 3)
-    if len(grid) >= 3 and np.linalg.matrix_rank(grid) == 3:
-        sheet = np.array([twist.sheet_mm for twist in nominal.twists])
-        fit = np.linalg.lstsq(grid, sheet, rcond=None)[0]
-        return fit[1:], fit[0]
-    return nominal.pitch_mm * np.array([[1.0, 0.0], [0.5, math.sqrt(0.75)]]), np.zeros(2)
-
-
-def _families(base: Array, origin: Array) -> Iterator[tuple[Array, float, float]]:
-    """Unit normal, offset of a line through the origin, and spacing of the three families of grid lines."""
-    area = abs(base[0, 0] * base[1, 1] - base[0, 1] * base[1, 0])
-    for along in (base[0], base[1], base[1] - base[0]):
-        length = float(np.hypot(*along))
-        normal = np.array([-along[1], along[0]]) / length
-        yield normal, float(origin @ normal), area / length
-
-
-def _lines_in(facet: Facet, reach: Array, spacing: float, vertices_mm: Array) -> Iterator[tuple[int, Array]]:
-    """Lines of one family that cross the inside of a (convex) facet: number and stroke (2, 2) in folded mm."""
-    own = list(facet.vertices)
-    d = reach[own] / spacing
-    slack = _ON_LINE_MM / spacing
-    folded = vertices_mm[own]
-    d_next, folded_next = np.roll(d, -1), np.roll(folded, -1, axis=0)
-    for line in range(math.ceil(d.min() + slack), math.floor(d.max() - slack) + 1):
-        a, b = d - line, d_next - line
-        a, b = np.where(abs(a) < slack, 0.0, a), np.where(abs(b) < slack, 0.0, b)
-        hit = (a * b < 0) | ((a == 0) & (b != 0))
-        hit[(a == 0) & (b == 0)] = False
-        if hit.sum() == 2:
-            share = (a[hit] / (a[hit] - b[hit]))[:, None]
-            yield line, folded[hit] + share * (folded_next[hit] - folded[hit])
+    return unused.ends(vertices_mm), np.concatenate(strength)[unused.line]

@@ -15,6 +15,7 @@ from foldtrue.simulate.checked import Rgb
 from foldtrue.simulate.lit import Reference
 from foldtrue.simulate.practice_lit import (
     LIT_RANGES,
+    astray_at_random,
     ground_at_random,
     lamp_at_random,
     reference_at_random,
@@ -97,6 +98,7 @@ def _lit(scene: Scene, camera: Camera, difficulty: Difficulty, view: View) -> Sc
     return replace(
         scene,
         view=view,
+        errors=replace(scene.errors, astray_mm=astray_at_random(np.random.default_rng([scene.seed, 913]))),
         lamp=lamp_at_random(rng, limit),
         surface=surface,
         relief=relief_at_random(rng, limit),

@@ -89,6 +89,12 @@ def relief_at_random(rng: np.random.Generator, limit: LitRange) -> Relief:
     )
 
 
+def astray_at_random(rng: np.random.Generator) -> float:
+    """How far (mm) folds miss the grid's creases: hardly in most pieces, a good deal in some (common practice, no
+    source)."""
+    return float(rng.uniform(0.05, 0.3) if rng.random() < 0.3 else abs(rng.normal(0, 0.03)))
+
+
 def ground_at_random(rng: np.random.Generator, limit: LitRange, paper: Rgb) -> Ground:
     """A table of any kind; sometimes nearly of the paper's own colour."""
     if rng.random() < limit.alike:

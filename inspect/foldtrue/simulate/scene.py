@@ -36,6 +36,8 @@ class Errors:
 
     position_mm: standard deviation of each twist's shift, per axis. angle_deg: of each twist's turn.
     vertex_mm: of every vertex's own error, per axis.
+    astray_mm: how far folds miss the grid's creases: standard deviation of each facet's unused creases' shift against
+    its corners, per axis, and of what their turn moves these by.
     scale: size of the whole piece / planned size (pleats not fully closed: above 1), about the plan's origin.
     drift_mm: shift along drift_deg that grows from 0 at one side of the piece to this value at the other, with the
     power drift_power of the distance (1 = a plain stretch, 2 = each division a little wider than the one before).
@@ -49,6 +51,7 @@ class Errors:
     position_mm: float = 0.0
     angle_deg: float = 0.0
     vertex_mm: float = 0.0
+    astray_mm: float = 0.0
     scale: float = 1.0
     drift_mm: float = 0.0
     drift_deg: float = 0.0
@@ -61,7 +64,7 @@ class Errors:
     seed: int | None = None
 
     def __post_init__(self) -> None:
-        need_range(self, 0.0, 5.0, "position_mm", "vertex_mm")
+        need_range(self, 0.0, 5.0, "position_mm", "vertex_mm", "astray_mm")
         need_range(self, 0.9, 1.1, "scale")
         need_range(self, 0.0, 20.0, "angle_deg")
         need_range(self, -20.0, 20.0, "drift_mm", "overturn_deg", "outlier_mm", "outlier_deg")

@@ -9,9 +9,9 @@ import numpy as np
 
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, Facet, IntArray, Nominal
+from foldtrue.precreases import grid_of, precreases
 from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.lit import Lamp, Relief, Surface
-from foldtrue.simulate.paper import crease_lines, grid_of
 from foldtrue.simulate.raster import Image
 from foldtrue.simulate.scene import Scene
 from foldtrue.simulate.shading import Bands, direct_light, towards_lamp
@@ -21,7 +21,7 @@ _LENS_ROUNDS = 5
 
 @dataclass(frozen=True)
 class Patches:
-    """Tilt of every small grid triangle of the sheet. base, origin: the grid (paper.grid_of).
+    """Tilt of every small grid triangle of the sheet. base, origin: the grid (precreases.grid_of).
 
     tilt: (N, N, 2, 2) by grid cell, lower or upper triangle, and axis: first towards the lamp; low: (2,) first cell.
     """
@@ -66,7 +66,9 @@ def crease_bands(nominal: Nominal, vertices_mm: Array, scene: Scene, shows_back:
     light by s / tan(elevation) times the cosine between its direction and the lamp's.
     """
     relief, lamp, to_lamp = scene.relief, scene.lamp, towards_lamp(scene)
-    strokes, facet, line = crease_lines(nominal, vertices_mm)
+    unused = precreases(nominal)
+    facet, line = unused.facet, unused.line
+    strokes = _astray(unused.ends(vertices_mm), facet, nominal, scene)
     rng = np.random.default_rng([scene.piece_seed, 8])
     count = int(line.max(initial=-1)) + 1
     valley = rng.random(count) < relief.crease_valley
@@ -84,6 +86,18 @@ def crease_bands(nominal: Nominal, vertices_mm: Array, scene: Scene, shows_back:
         lit = np.clip(slope * side * (normal @ to_lamp) * sharpness, -0.9 * (1 - lamp.ambient), None)
         change.append(lit + relief.crease_wear * strength[line])
     return Bands(np.concatenate(corners), np.concatenate([facet, facet]), np.concatenate(change))
+
+
+def _astray(strokes: Array, facet: IntArray, nominal: Nominal, scene: Scene) -> Array:
+    """The creases' ends (N, 2, 2) mm moved by what each facet's folds have missed the grid by."""
+    rng = np.random.default_rng([scene.piece_seed, 11])
+    motion = scene.errors.astray_mm * rng.standard_normal((len(nominal.facets), 3))
+    corners = [nominal.vertices_mm[list(f.vertices)] for f in nominal.facets]
+    centre = np.array([c.mean(0) for c in corners])
+    reach = np.array([np.sqrt(np.mean(np.sum((c - c.mean(0)) ** 2, 1))) for c in corners])
+    arm = (strokes - centre[facet, None]) / reach[facet, None, None]
+    turned = np.stack([-arm[:, :, 1], arm[:, :, 0]], 2) * motion[facet, 2][:, None, None]
+    return np.asarray(strokes + motion[facet, None, :2] + turned)
 
 
 class SheetPlaces:
