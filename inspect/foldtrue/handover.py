@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover_figures import Budget, Form, Outline, PanelPoses, Pleats
+from foldtrue.handover_precreases import PrecreaseSamples
 from foldtrue.handover_slivers import Slivers
 from foldtrue.references import ReferenceKind
 
@@ -252,9 +253,9 @@ class Features:
     noise; px_per_mm (M,) local scale across the edge; trust (M,) 0..1, 0 = looked for here and not seen as planned;
     piece (M,) number of the undisturbed piece between crossings that the sample lies on. clipped (S,) the bright side
     was over-exposed, so that the edge seems shifted. slivers: what shows where two folds lie on one line, None where it
-    was not looked for. tone (S,): 0 where the edge looks as its kind does; from the camera's side 1 or 2 where it shows
-    by a change of tone alone, light falling or rising along its facing, which the light shifts in its own way; None
-    where none does.
+    was not looked for; precreases: what shows of the grid's unused creases, likewise. tone (S,): 0 where the edge looks
+    as its kind does; from the camera's side 1 or 2 where it shows by a change of tone alone, light falling or rising
+    along its facing, which the light shifts in its own way; None where none does.
     """
 
     evidence: Array
@@ -270,6 +271,7 @@ class Features:
     piece: IntArray
     clipped: BoolArray
     slivers: Slivers | None = None
+    precreases: PrecreaseSamples | None = None
     tone: IntArray | None = None
 
 

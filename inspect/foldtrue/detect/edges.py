@@ -12,6 +12,7 @@ from foldtrue.detect.acquire import Lines, acquire, expected_steps, light_by_lay
 from foldtrue.detect.ends import moved_ends
 from foldtrue.detect.lit import LitTargets, lit_targets
 from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, remeasure_lit
+from foldtrue.detect.precreases import PrecreaseTargets, find_precreases, measure_precreases
 from foldtrue.detect.refine import Refined, refine
 from foldtrue.detect.scan import Targets, find_targets, planned_lines, split_at_crossings
 from foldtrue.detect.slivers import find_slivers, measure_slivers
@@ -49,13 +50,15 @@ AGAIN = DetectOptions(window_pitch=0.06, max_slope=0.03, prior_pitch=0.03, lines
 class Light:
     """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px
     of its first pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut
-    out; lit: the same with what the view from the camera's side adds, None against the light."""
+    out; lit: the same with what the view from the camera's side adds, None against the light; unused: the grid's
+    creases on facets that lie on top there, None where they are too few."""
 
     image: Image
     origin_px: Array
     clip_level: float
     targets: Targets
     lit: LitTargets | None = None
+    unused: PrecreaseTargets | None = None
 
 
 def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
@@ -75,6 +78,7 @@ def read_light(photo: Photo, plane: Plane, nominal: Nominal) -> Light:
         0.97 * float(photo.linear[-1]),
         targets,
         None if plane.view == "backlit" else lit_targets(targets, nominal, plane.view),
+        None if plane.view == "backlit" else find_precreases(nominal, plane.view),
     )
 
 
@@ -136,7 +140,8 @@ def remeasure_features(
     if light.lit is not None:
         lines = planned_lines(targets, nominal, vertices_mm, light.lit.other)
         scene = LitScene(light.image, light.lit, local, nominal.pitch_mm)
-        return lit_features(remeasure_lit(scene, *lines), nominal, plane.view)
+        features = lit_features(remeasure_lit(scene, *lines), nominal, plane.view)
+        return with_precreases(light, plane, nominal, features, vertices_mm)
     start = planned_lines(targets, nominal, vertices_mm)
     expected = _expected(light, local, nominal)
     first = targets.first_stretch
@@ -154,6 +159,19 @@ def remeasure_features(
     moved = replace(light, targets=moved_ends(targets, nominal, plane.view, vertices_mm))
     features = _measure(moved, plane, local, nominal, start, seen, expected, blur, options, last=True)
     return replace(features, slivers=_slivers(light, local, nominal, features, vertices_mm, options))
+
+
+def with_precreases(
+    light: Light, plane: Plane, nominal: Nominal, features: Features, vertices_mm: Array, options: DetectOptions = AGAIN
+) -> Features:
+    """The features with what shows of the grid's unused creases where a network vertices_mm (V, 2), in the frame of
+    this plane, has the facets; as they are where the view shows too few."""
+    if light.unused is None:
+        return features
+    local = _shifted(plane.map, light.origin_px)
+    spacing = _spacing(local, nominal, options)
+    seen = measure_precreases(light.image, light.unused, local, nominal, vertices_mm, spacing)
+    return replace(features, precreases=seen)
 
 
 def _slivers(

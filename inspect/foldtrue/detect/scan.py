@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -155,10 +155,19 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
     s = nominal.views[view]
     seen = seen_stretches(nominal, view)
     a, b = stretch_ends(nominal, view)
-    index, t, cotangent, other = crossings(targets, a[seen], b[seen], nominal.pitch_mm)
-    beside = _beside_mm(targets, a[seen], b[seen], (index, other), nominal.pitch_mm)
-    other = seen[other]
-    size = _step_size(s.layers_left, s.layers_right)[other]
+    size = _step_size(s.layers_left, s.layers_right)[seen]
+    return cut(targets, a[seen], b[seen], nominal.pitch_mm, seen, size)
+
+
+def cut(
+    targets: Targets, a: Array, b: Array, pitch: float, number: IntArray | None = None, size: Array | None = None
+) -> Targets:
+    """Cut the intervals where the segments a-b (S, 2) mm cross or touch them; number: (S,) of their stretches, and size
+    of the step there, None where they have none."""
+    if number is None or size is None:
+        number, size = np.full(len(a), -1), np.zeros(len(a))
+    index, t, cotangent, other = crossings(targets, a, b, pitch)
+    beside = _beside_mm(targets, a, b, (index, other), pitch)
     rows = []
     for i in range(len(targets.edge)):
         mine = slice(*np.searchsorted(index, [i, i + 1]))
@@ -167,28 +176,24 @@ def split_at_crossings(targets: Targets, nominal: Nominal, view: str) -> Targets
         worst = np.zeros(len(places))
         np.maximum.at(worst, which[2:], cotangent[mine])
         rival = np.full(len(places), -1)
-        rising = np.argsort(size[mine], kind="stable")  # of several at one place the largest step is written last
-        rival[which[2:][rising]] = other[mine][rising]
+        rising = np.argsort(size[other[mine]], kind="stable")  # of several at one place the largest step comes last
+        rival[which[2:][rising]] = number[other[mine][rising]]
         ends = (worst[:-1], worst[1:], rival[:-1], rival[1:])
         rows += [(i, places[k], places[k + 1], *(e[k] for e in ends)) for k in range(len(places) - 1)]
     table = np.array(rows).reshape(-1, 7)
     pick = table[:, 0].astype(np.int64)
-    return Targets(
-        targets.crease,
-        targets.start_mm,
-        targets.end_mm,
-        targets.normal,
-        targets.length_mm,
-        targets.edge[pick],
-        targets.stretch[pick],
-        table[:, 1],
-        table[:, 2],
-        table[:, 3:5],
-        table[:, 5:].astype(np.int64),
-        targets.layers_left[pick],
-        targets.layers_right[pick],
-        targets.silhouette[pick],
-        beside[pick],
+    return replace(
+        targets,
+        edge=targets.edge[pick],
+        stretch=targets.stretch[pick],
+        t0=table[:, 1],
+        t1=table[:, 2],
+        sharpness=table[:, 3:5],
+        rival=table[:, 5:].astype(np.int64),
+        layers_left=targets.layers_left[pick],
+        layers_right=targets.layers_right[pick],
+        silhouette=targets.silhouette[pick],
+        beside_mm=beside[pick],
     )
 
 

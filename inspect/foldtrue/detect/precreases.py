@@ -1,0 +1,218 @@
+"""The grid's unused creases on the twists that lie on top, measured as lines of the paper itself.
+
+From the camera's side half of a twist's own edges hardly show, and a groove does not say whose edge it is. The creases
+that cross a twist show from side to side, light or dark, and are the paper: where they lie, it lies. What they look
+like is learned from the photo as for edges (looks.py), but for the sense: each line of the grid was creased to one side
+or the other, so a look's strength has a sign of its own on every crease.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from foldtrue.detect.lit import px_per_mm
+from foldtrue.detect.looks import LookFits, Looks, fit_looks, relative_light
+from foldtrue.detect.scan import CrossLines, Targets, block_mean, cross_lines_at, cut, seen_stretches
+from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.handover_precreases import Precreases, PrecreaseSamples
+from foldtrue.precreases import precreases
+from foldtrue.stretches import stretch_ends
+from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
+
+LOOK_PITCH = 0.12
+"""Half the width of a look, in pitches: creases are looked for no farther from where the network has them."""
+LEAST_PITCH = 0.75
+"""Length that a crease must have, in pitches, to be looked for."""
+LEAST_OF_KIND = 8
+"""Creases of one direction that a look can be learned from."""
+ROUNDS, ROUGHLY = 4, 2.0
+"""Readings, each about the last one's lines, all but the last so much coarser."""
+LEAST_EVIDENCE = 5.0
+"""How many times its uncertainty a crease's strength must be."""
+LEAST_STRENGTH = 0.1
+"""Of the usual one; only keeps faint ones from dividing by zero."""
+BLOCK_LINES, LEAST_BLOCKS = 4.0, 5
+LEAST_STD_MM = 1e-4
+
+
+@dataclass(frozen=True)
+class PrecreaseTargets:
+    """What to look for: creases (G,), one target edge each, and their kind (G,)."""
+
+    creases: Precreases
+    kind: IntArray
+    targets: Targets
+
+
+def find_precreases(nominal: Nominal, view: str) -> PrecreaseTargets | None:
+    """The unused creases of the twists' polygons that nothing covers in this view, cut where edges and other creases
+    meet them; None where there are too few."""
+    covered = np.unique(nominal.above[:, 1 if view == "front" else 0])
+    every = precreases(nominal)
+    ends = every.ends(nominal.vertices_mm)
+    length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    of_twist = np.array([f.kind == "twist" for f in nominal.facets])[every.facet]
+    on_top = of_twist & ~np.isin(every.facet, covered)
+    use = np.flatnonzero(on_top & (length > LEAST_PITCH * nominal.pitch_mm))
+    if len(use) < LEAST_OF_KIND:
+        return None
+    chosen, ends = every.pick(use), ends[use]
+    along = ends[:, 1] - ends[:, 0]
+    kind = np.rint(np.degrees(np.arctan2(along[:, 1], along[:, 0])) / 30.0).astype(np.int64) % 6
+    a, b = stretch_ends(nominal, view)
+    seen = seen_stretches(nominal, view)
+    a, b = np.concatenate([a[seen], ends[:, 0]]), np.concatenate([b[seen], ends[:, 1]])
+    targets = cut(_whole(ends), a, b, nominal.pitch_mm)
+    return PrecreaseTargets(chosen, kind, targets)
+
+
+def _whole(ends: Array) -> Targets:
+    """Every crease, ends (G, 2, 2) mm, as one interval."""
+    count = len(ends)
+    along = ends[:, 1] - ends[:, 0]
+    length = np.hypot(*along.T)
+    number, none = np.arange(count), np.full(count, -1)
+    return Targets(
+        crease=none,
+        start_mm=ends[:, 0],
+        end_mm=ends[:, 1],
+        normal=np.stack([-along[:, 1], along[:, 0]], 1) / length[:, None],
+        length_mm=length,
+        edge=number,
+        stretch=none,
+        t0=np.zeros(count),
+        t1=np.ones(count),
+        sharpness=np.zeros((count, 2)),
+        rival=np.full((count, 2), -1),
+        layers_left=np.ones(count, np.int64),
+        layers_right=np.ones(count, np.int64),
+        silhouette=np.zeros(count, bool),
+        beside_mm=np.full(count, np.inf),
+    )
+
+
+def measure_precreases(
+    image: Image, wanted: PrecreaseTargets, plane: PlaneMap, nominal: Nominal, vertices_mm: Array, spacing_px: float
+) -> PrecreaseSamples:
+    """Samples of the creases that show, looked for where an adjusted network vertices_mm (V, 2) has the facets."""
+    targets = wanted.targets
+    moved = wanted.creases.ends(vertices_mm - nominal.vertices_mm)
+    start, end = (np.sum(moved[:, k] * targets.normal, 1) for k in (0, 1))
+    reader = _Reader(image, wanted, plane, nominal.pitch_mm, BLOCK_LINES * spacing_px)
+    now = (0.5 * (start + end), end - start)
+    for spacing in (*[ROUGHLY * spacing_px] * (ROUNDS - 1), spacing_px):
+        read = reader.read(now, spacing)
+        offset, slope, _ = robust_line(
+            read.lines.block_t, read.place_mm, read.good / read.std_mm**2, read.lines.block_edge, len(start)
+        )
+        near = read.enough & (np.abs(offset - 0.5 * (start + end)) < LOOK_PITCH * nominal.pitch_mm)
+        now = np.where(near, offset, now[0]), np.where(near, slope, now[1])
+    found = near & (read.evidence > LEAST_EVIDENCE)
+    rows = np.flatnonzero(read.good & found[read.lines.block_edge])
+    return PrecreaseSamples(
+        creases=wanted.creases,
+        kind=wanted.kind,
+        found=found,
+        crease=read.lines.block_edge[rows],
+        t=read.lines.block_t[rows],
+        offset_mm=read.place_mm[rows],
+        std_mm=read.std_mm[rows],
+        piece=read.lines.block_interval[rows],
+    )
+
+
+@dataclass(frozen=True)
+class _Read:
+    """Blocks (B,): lines, place_mm, std_mm, good; of every crease (G,): evidence, the strength of its look over its
+    uncertainty, and whether there are enough good blocks."""
+
+    lines: CrossLines
+    place_mm: Array
+    std_mm: Array
+    good: BoolArray
+    evidence: Array
+    enough: BoolArray
+
+
+@dataclass(frozen=True)
+class _Reader:
+    image: Image
+    wanted: PrecreaseTargets
+    plane: PlaneMap
+    pitch_mm: float
+    block_px: float
+
+    def read(self, now: tuple[Array, Array], spacing_px: float) -> _Read:
+        """Read all creases about their lines, offset and slope (G,) mm."""
+        targets, kind = self.wanted.targets, self.wanted.kind
+        step = 1.0 / px_per_mm(targets, self.plane)
+        lines, profile, inside = self._profiles(now, spacing_px)
+        edge, count = lines.block_edge, len(kind)
+        looks = learn_signed_looks(profile, edge, inside, kind, step)
+        fit = fit_looks(profile, kind[edge], looks, np.ones_like(looks.value))
+        strength, evidence = _strengths(fit, edge, inside, count)
+        usual = group_median(np.abs(strength), kind, len(looks.known))[kind]
+        least = np.maximum(LEAST_STRENGTH * usual, 1e-9)
+        sure = np.where(strength < 0, -1.0, 1.0) * np.maximum(np.abs(strength), least)
+        shift = fit.shift_mm / sure[edge]
+        good = inside & looks.known[kind[edge]] & (np.abs(shift) < 0.5 * LOOK_PITCH * self.pitch_mm)
+        base = now[0][edge] + now[1][edge] * (lines.block_t - 0.5)
+        std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / np.abs(sure[edge]), LEAST_STD_MM)
+        enough = np.bincount(edge[good], minlength=count) >= LEAST_BLOCKS
+        return _Read(lines, base + shift, std, good, evidence, enough)
+
+    def _profiles(self, now: tuple[Array, Array], spacing_px: float) -> tuple[CrossLines, Array, BoolArray]:
+        """Relative profiles (B, N) along the left normal, and which blocks lie on the photo."""
+        targets = self.wanted.targets
+        scale = px_per_mm(targets, self.plane)
+        half = max(int(np.ceil(LOOK_PITCH * self.pitch_mm * scale)), 5)
+        lines = cross_lines_at(
+            targets,
+            self.plane,
+            *now,
+            margin_mm=(3.0 + 0.3 * half) / scale,
+            clear_mm=0.8 * half / scale,
+            spacing_px=spacing_px,
+            half_width_px=half,
+            block_px=self.block_px,
+            half_width_mm=half / scale,
+        )
+        raw = cross_lines(self.image, lines.low_px, lines.high_px, 2 * half + 1)
+        value = block_mean(raw, lines.block, len(lines.block_edge)).astype(float)
+        inside = np.isfinite(value).all(axis=1)
+        return lines, relative_light(np.where(inside[:, None], value, 1.0)), np.asarray(inside)
+
+
+def learn_signed_looks(profile: Array, edge: IntArray, use: BoolArray, kind: IntArray, step_mm: float) -> Looks:
+    """The look (K, N) that creases of each kind have in common but for its strength and sense: the first principal
+    component of their mean profiles, freed of an even slope of light. None counts for much more than the usual one.
+
+    profile (B, N), edge and use (B,): blocks of creases of kind (G,).
+    """
+    count, kinds = profile.shape[1], int(kind.max()) + 1
+    total = np.zeros((len(kind), count))
+    np.add.at(total, edge[use], profile[use])
+    blocks = np.bincount(edge[use], minlength=len(kind))
+    even = np.stack([np.ones(count), np.linspace(-1, 1, count)], 1)
+    mean = total / np.maximum(blocks, 1)[:, None]
+    mean = mean - (mean @ even) @ np.linalg.inv(even.T @ even) @ even.T
+    value, known = np.zeros((kinds, count)), np.zeros(kinds, bool)
+    for k in range(kinds):
+        own = mean[(kind == k) & (blocks >= LEAST_BLOCKS)]
+        if len(own) < LEAST_OF_KIND:
+            continue
+        size = np.sqrt(np.sum(own**2, 1))
+        own = own / np.sqrt(size**2 + np.median(size) ** 2 + 1e-30)[:, None]
+        value[k], known[k] = np.linalg.svd(own, full_matrices=False)[2][0], True
+    return Looks(value, np.ones_like(value), step_mm, np.ptp(value, axis=1), known)
+
+
+def _strengths(fit: LookFits, edge: IntArray, use: BoolArray, count: int) -> tuple[Array, Array]:
+    """Strength (G,) of the look in each crease, with its sign, and that over its uncertainty by the blocks' scatter."""
+    level = group_median(fit.amplitude[use], edge[use], count)
+    scatter = 1.4826 * group_median(np.abs(fit.amplitude - level[edge])[use], edge[use], count)
+    number = np.maximum(np.bincount(edge[use], minlength=count), 1)
+    return level, np.abs(level) / (1.25 * scatter / np.sqrt(number) + 1e-9)
