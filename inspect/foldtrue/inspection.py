@@ -160,7 +160,7 @@ def measure_placed(
     """The second half of `inspect_photo`: from a plan whose place in the photo is known to its figures. mat: the one in
     the photo."""
     from foldtrue.camera_place import camera_place
-    from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features
+    from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features, with_precreases
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
     from foldtrue.fit.held import paper_height, scale_under_glass
@@ -177,6 +177,10 @@ def measure_placed(
     plane = clock.run("fit", align_plane, placed, plane, nominal)
     features = clock.run("detect", find_features, light, plane, nominal)
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
+    if plane.view != "backlit":  # creases lead to edges that are far from where the plan has them
+        here = plane.map.to_mm(plane_map.to_px(vertices_mm))
+        features = clock.run("detect", with_precreases, light, plane, nominal, features, here)
+        plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
     camera = camera_place(photo, plane.map)

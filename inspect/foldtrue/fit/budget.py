@@ -55,8 +55,8 @@ class Spread:
 @dataclass(frozen=True)
 class Evidence:
     """All that the network rests on, one row each of the sparse matrix rows (R, size), those of its edges first, then
-    those of slivers; weights: by term, (R,) of those rows. The network's normal matrix is rows' W rows with the
-    sum of all terms' weights."""
+    those of slivers or unused creases; weights: by term, (R,) of those rows. The network's normal matrix is rows' W
+    rows with the sum of all terms' weights."""
 
     rows: Any
     weights: Mapping[str, Array]
@@ -69,6 +69,7 @@ def evidence_of(design: Any, spread: Spread, pixel_share: Array, setup: Setup, s
 
     own, apart, unsure, lost = spread.split()
     column = np.arange(setup.size)
+    of_paper = (column >= setup.paper_column) & (column < setup.paper_column + setup.motions)
     of_frame = (column >= setup.frame_column) & (column < setup.size - 1)
     shapes, count = setup.shape.shape[0], design.shape[0]
 
@@ -82,13 +83,14 @@ def evidence_of(design: Any, spread: Spread, pixel_share: Array, setup: Setup, s
     weights = {
         "pixel_noise": of_lines(own * pixel_share),
         "paper_texture": of_lines(own * (1 - pixel_share)),
-        "folds_apart": of_lines(apart + lost),
+        "folds_apart": of_lines(apart + lost) + beforehand(of_paper),
         "which_edge": of_lines(unsure),
         "unseen": beforehand((column < setup.shift_column) | of_frame, shape_mm**-2.0),
         "light_shift": beforehand(
             (column >= setup.shift_column)
             & (column < setup.frame_column)
             & ((column < setup.slope_column) | (column >= setup.sliver_column))
+            & ~of_paper
         ),
         "light_slope": beforehand((column >= setup.slope_column) & (column < setup.sliver_column)),
         "twist_size": beforehand(column == setup.size - 1),

@@ -29,6 +29,7 @@ from foldtrue.fit.outline import measure_outline
 from foldtrue.fit.panels import measure_panels
 from foldtrue.fit.pleats import measure_pleats
 from foldtrue.fit.poses import pose_rows, supported_share
+from foldtrue.fit.precreases import precrease_lines
 from foldtrue.fit.slivers import sliver_lines
 from foldtrue.fit.statement import Solution, on_plane, state
 from foldtrue.fit.straightness import crease_scatter
@@ -232,8 +233,11 @@ def _solve_lines(
     between = None
     if features.slivers is not None:
         between = sliver_lines(features.slivers, nominal, plane.map, k1_change)
+    unused = None
+    if features.precreases is not None:
+        unused = precrease_lines(features.precreases, nominal, plane.map, k1_change)
     weak = options.weak(features, nominal)
-    return lines, solve_network(lines, nominal, weak, rounds, options.judge_by_shape, between)
+    return lines, solve_network(lines, nominal, weak, rounds, options.judge_by_shape, between, unused)
 
 
 def _centres(nominal: Nominal, vertices_mm: Array) -> Array:

@@ -16,11 +16,13 @@ from typing import Any
 
 import numpy as np
 
+from foldtrue.fit.beside import CREASE_ROW, EDGE_ROW, KINDS_OF_ROW, SLIVER_ROW, Beside, beside_of, paper_held
 from foldtrue.fit.budget import Evidence, Spread, evidence_of
 from foldtrue.fit.grooves import Claims, first_claims, foretell, telling_rows, usual_gap, weigh_claims
 from foldtrue.fit.lines import EdgeLines
+from foldtrue.fit.precreases import PrecreaseLines
 from foldtrue.fit.silhouette import on_crease, outermost
-from foldtrue.fit.slivers import SliverLines, sliver_equations, with_slivers
+from foldtrue.fit.slivers import SliverLines
 from foldtrue.fit.turned import surplus
 from foldtrue.fit.weak import Setup, Weak, set_up
 from foldtrue.frames import Array
@@ -84,6 +86,7 @@ def solve_network(
     rounds: int = 7,
     judge_by_shape: bool = False,
     slivers: SliverLines | None = None,
+    unused: PrecreaseLines | None = None,
 ) -> Network:
     """Weighted least squares over all edge lines, reweighted so that an edge that disagrees with its vertices loses
     its say.
@@ -91,31 +94,34 @@ def solve_network(
     weak: what is known before anything is seen. judge_by_shape: whether an edge loses its say when it does not go with
     the shape of its twist. Where many edges meet they judge each other, and a badly creased twist must not cost an
     honest edge its say; from the camera's side little else checks a twist's side, or tells which edge of a groove it
-    is. slivers: what shows where two folds lie on one line.
+    is. slivers: what shows where two folds lie on one line; unused: creases of the grid that no fold uses.
     """
-    setup = set_up(lines, nominal, weak, slivers)
-    told = _observed(lines, slivers)
-    between: Any = None if slivers is None else sliver_equations(slivers, nominal, setup)
-    std, value, edge = told.std, told.value.copy(), told.edge
+    from scipy import sparse
+
+    setup = set_up(lines, nominal, weak, slivers, unused)
+    beside = beside_of(slivers, unused, nominal, setup)
+    told = _observed(lines, beside)
+    std, value, edge = told.std, told.value.copy(), told.row == EDGE_ROW
     scale = np.tile([1.0, 2.0], len(value) // 2)
     shared = np.zeros(len(value), bool)
     shared[edge] = np.repeat(lines.shared, 2)
-    # First what the edges alone tell: how bright a sliver of some width is, is found by what they make of it.
-    trust: Array = np.where(shared | ~edge, 0.0, 1.0)
+    # What lies between folds cannot count before: how bright a sliver of some width is, is found by the edges.
+    trust: Array = np.where(shared | (told.row == SLIVER_ROW), 0.0, 1.0)
     x: Array = np.zeros(setup.size)
     crease = lines.crease
     doubt: Array = np.zeros(len(lines.crease))
     claims = first_claims(lines, 0.01 * nominal.pitch_mm)
-    misfit, astray, shape = 0.0, 0.0, (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
+    misfit: Array = np.zeros(len(KINDS_OF_ROW))
+    shape = (USUAL_SHAPE_LIT if judge_by_shape else USUAL_SHAPE) * nominal.pitch_mm
     least_shape = LEAST_SHAPE * nominal.pitch_mm if judge_by_shape else 0.0
     redundancy: Array = np.ones(len(value))
     costly = 2 if judge_by_shape or slivers is not None else 1  # rounds that find it anew; later it hardly changes
     eased = wide = setup
     for step in range(rounds):
-        design = _equations(lines, crease, claims.share, nominal, setup)
-        if slivers is not None:
-            design = with_slivers(design, slivers, between, setup, x)
-        apart, unsure = (scale * np.where(edge, misfit, astray)) ** 2, np.zeros(len(value))
+        edges = _equations(lines, crease, claims.share, nominal, setup)
+        design = sparse.vstack([edges, beside.rows(x)]).tocsr()
+        value[~edge] = beside.values(_displacement(setup, x))
+        apart, unsure = (scale * misfit[told.row]) ** 2, np.zeros(len(value))
         unsure[edge] = np.repeat(doubt, 2) ** 2 + claims.doubt**2
         variance = std**2 + apart + unsure
         weight = trust / variance
@@ -124,17 +130,23 @@ def solve_network(
                 value[edge] = told.value[edge] - surplus(lines, crease, nominal, _displacement(setup, x)).ravel()
             factor, x = _solve(design, weight, value, eased, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
-        if step < costly and rounds > 3:
+        if step < costly and (rounds > 3 or unused is not None):
             redundancy = _redundancy(design, factor, weight)
         rest = (resid / scale, std / scale, redundancy)
-        misfit, astray = (
-            _misfit(*rest, (trust > 0) & ~shared & which, usual)
-            for which, usual in ((edge, weak.apart_mm), (~edge, 0.0))
-        )
+        misfit = _misfits(*rest, np.where((trust > 0) & ~shared, told.row, -1), weak)
         if step == 0:
-            shape = max(_shape(setup, factor, x, shape), least_shape)
+            if unused is not None:
+                surely = _trust(resid, np.sqrt(variance), redundancy) / (
+                    variance + np.where(edge, 0.0, scale * misfit[told.row]) ** 2
+                )
+                loosely = _solve(design, surely, value, wide, shape)
+                held = paper_held(beside, wide, loosely, weak.place_mm, float(misfit[CREASE_ROW]))
+                if held is None:
+                    return solve_network(lines, nominal, weak, rounds, judge_by_shape, slivers)
+                setup = held
+            shape = max(_shape(wide, factor, x, shape), least_shape)
             if judge_by_shape:
-                wide, setup = setup, _narrowed(setup, factor, x, weak.place_mm, nominal.pitch_mm)
+                setup = _narrowed(setup, factor, x, weak.place_mm, nominal.pitch_mm)
             if lines.shared.any():
                 factor, x = _solve(design, weight, value, setup, shape)
                 crease, doubt = outermost(lines, nominal, setup.unknown_of, x, factor, shape)
@@ -142,12 +154,15 @@ def solve_network(
             eased = _eased(setup, x, shape)
         trust = _trust(resid, np.sqrt(variance), redundancy) if step else np.ones(len(value))
         if (lines.pair >= 0).any():
-            own = np.sqrt(std**2 + (scale * misfit) ** 2)
+            own = np.sqrt(std**2 + (scale * misfit[EDGE_ROW]) ** 2)
             claims = _claims(lines, nominal, setup, claims, (factor, x), (value, own, weight))
     factor, x = _solve(design, weight, value, eased, shape)
     loose = factor
     if judge_by_shape:
-        loose, _ = _solve(design, weight, value, replace(eased, prior=wide.prior), shape)
+        vertices = np.arange(setup.size) < setup.shift_column
+        loose, _ = _solve(
+            design, weight, value, replace(eased, prior=np.where(vertices, wide.prior, eased.prior)), shape
+        )
     columns = setup.shift_column + np.arange(setup.shifts)
     unit = np.zeros((setup.size, len(columns)))
     unit[columns, np.arange(len(columns))] = 1
@@ -166,7 +181,7 @@ def solve_network(
         loose,
         noise,
         crease,
-        misfit,
+        float(misfit[EDGE_ROW]),
         shape,
         np.arange(setup.frame_column, setup.size - 1),
         spread,
@@ -176,29 +191,23 @@ def solve_network(
 
 @dataclass(frozen=True)
 class _Observed:
-    """Offsets and slopes in turn, (2 E,), of all edges and then of all slivers: value, std, the pixels' share of its
-    variance, and which are edges'."""
+    """Offsets and slopes in turn, (2 E,), of all edges and then of all that is beside them: value, std, the pixels'
+    share of its variance, and the kind of row, those of one kind miss each other alike."""
 
     value: Array
     std: Array
     pixel_share: Array
-    edge: BoolArray
+    row: IntArray
 
 
-def _observed(lines: EdgeLines, slivers: SliverLines | None) -> _Observed:
-    value = [np.stack([lines.offset_mm, lines.slope_mm], 1)]
-    std = [np.stack([lines.offset_std_mm, lines.slope_std_mm], 1)]
-    pixels = [lines.pixel_share]
-    if slivers is not None:
-        value.append(np.stack([slivers.value_mm, slivers.slope_mm], 1))
-        std.append(np.stack([slivers.value_std_mm, slivers.slope_std_mm], 1))
-        pixels.append(slivers.pixel_share)
-    count = 2 * (len(lines.crease) + (0 if slivers is None else len(slivers.kind)))
+def _observed(lines: EdgeLines, beside: Beside) -> _Observed:
+    value = np.stack([lines.offset_mm, lines.slope_mm], 1).ravel()
+    std = np.stack([lines.offset_std_mm, lines.slope_std_mm], 1).ravel()
     return _Observed(
-        np.concatenate(value).ravel(),
-        np.concatenate(std).ravel(),
-        np.concatenate(pixels).ravel(),
-        np.arange(count) < 2 * len(lines.crease),
+        np.concatenate([value, np.zeros(len(beside.std))]),
+        np.concatenate([std, beside.std]),
+        np.concatenate([lines.pixel_share.ravel(), beside.pixel_share]),
+        np.concatenate([np.full(len(value), EDGE_ROW), beside.row]),
     )
 
 
@@ -292,11 +301,15 @@ def _narrowed(setup: Setup, factor: Any, x: Array, before_mm: float, pitch_mm: f
 
 
 def _eased(setup: Setup, x: Array, shape_mm: float) -> Setup:
-    """The setup with shapes far beyond what is usual held less: some twists are creased badly (Cauchy's weights)."""
+    """The setup with shapes far beyond what is usual held less: some twists are creased badly (Cauchy's weights), and
+    some folds are far from the grid's creases, or something else was taken for one."""
     from scipy import sparse
 
     far = (setup.shape @ x) / (ODD_SHAPE * shape_mm)
-    return replace(setup, shape=sparse.diags(1 / np.sqrt(1 + far**2)) @ setup.shape)
+    prior = setup.prior.copy()
+    paper = slice(setup.paper_column, setup.paper_column + setup.motions)
+    prior[paper] /= 1 + x[paper] ** 2 * prior[paper] / ODD_SHAPE**2
+    return replace(setup, prior=prior, shape=sparse.diags(1 / np.sqrt(1 + far**2)) @ setup.shape)
 
 
 def weighted_solution(design: Any, weight: Array, value: Array, known: Any) -> tuple[Any, Array]:
@@ -321,6 +334,12 @@ def _redundancy(design: Any, factor: Any, weight: Array) -> Array:
         solved = factor.solve(part.T.toarray())
         out[first : first + 512] = np.asarray(part.multiply(solved.T).sum(1)).ravel()
     return np.clip(1 - out * weight, 0.0, 1.0)
+
+
+def _misfits(resid: Array, std: Array, redundancy: Array, row: IntArray, weak: Weak) -> Array:
+    """`_misfit` of every kind of row, row (N,) of the equations in use, -1 elsewhere."""
+    usual = [weak.apart_mm if kind == EDGE_ROW else 0.0 for kind in KINDS_OF_ROW]
+    return np.array([_misfit(resid, std, redundancy, row == kind, usual[kind]) for kind in KINDS_OF_ROW])
 
 
 def _misfit(resid: Array, std: Array, redundancy: Array, used: BoolArray, usual_mm: float) -> float:

@@ -104,14 +104,6 @@ def _lines(slivers: Slivers, value: Array, std: Array, use: BoolArray, groups: i
     return fit_lines(slivers.t, value, std, use & (trust > INLIER), slivers.line, slivers.piece, groups)
 
 
-def with_slivers(design: Any, lines: SliverLines, between: Any, setup: Setup, x: Array) -> Any:
-    """The equations of edges, sparse (M, size), and below them those of slivers about the solution x (size,); between:
-    as from `sliver_equations`."""
-    from scipy import sparse
-
-    return sparse.vstack([design, between + gain_equations(lines, setup, between @ x)]).tocsr()
-
-
 def sliver_equations(lines: SliverLines, nominal: Nominal, setup: Setup) -> Any:
     """Sparse (2 E, size): rows 2 e and 2 e + 1 predict value and slope of line e, as the folds lie; a width has the
     shift and slope of its kind on top, which folds of some thickness and what lies beside their ends bring."""

@@ -2,8 +2,9 @@
 elsewhere once it has also slid along itself.
 
 A twist that lies 2 mm off and is turned by 7 degrees moves its sides by 0.2 mm in this way. The surplus is worked out
-where the last solution puts the vertices, and taken off what was seen before the next (Gauss-Newton). Against the light
-only: from the camera's side few vertices are known well enough along their edges.
+where the last solution puts the vertices, and taken off what was seen before the next (Gauss-Newton). Of edges against
+the light only: from the camera's side few vertices are known well enough along their edges; but unused creases, which
+go with a whole facet, are.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease
 from foldtrue.frames import Array
-from foldtrue.handover import IntArray, Nominal
+from foldtrue.handover import BoolArray, IntArray, Nominal
 
 LEAST_COSINE = 0.5
 """An edge is not believed to have turned by more than this, 60 degrees, against the plan."""
@@ -30,14 +31,31 @@ def surplus(lines: EdgeLines, crease: IntArray, nominal: Nominal, displacement_m
     way = last - first
     place = first + way * lines.t_mid[:, None]
     p, q = (nominal.vertices_mm[ends[crease, k]] + moved for k, moved in ((0, a), (1, b)))
-    along = q - p
-    steep = _cross(lines.normal, along)
-    usable = np.abs(steep) > LEAST_COSINE * np.hypot(*along.T)
-    steep = np.where(usable, steep, 1.0)
-    exact = np.stack([_cross(p - place, along), -_cross(way, along)], 1) / steep[:, None]
+    exact, usable = _in_frame(p, q, place, way, lines.normal)
     near, far = np.sum(a * lines.normal, 1), np.sum(b * lines.normal, 1)
     linear = np.stack([(1 - t) * near + t * far, ratio * (far - near)], 1)
     return np.asarray(np.where(usable[:, None], exact - linear, 0.0))
+
+
+def line_surplus(planned_mm: Array, moved_mm: Array, normal: Array, t: Array) -> Array:
+    """The same (E, 2) for lines with planned ends (E, 2, 2) mm which these have moved by (E, 2, 2) mm: along their
+    planned normals (E, 2), at t (E,) between the ends and per unit of it."""
+    way = planned_mm[:, 1] - planned_mm[:, 0]
+    first, last = (planned_mm[:, k] + moved_mm[:, k] for k in (0, 1))
+    exact, usable = _in_frame(first, last, planned_mm[:, 0] + way * t[:, None], way, normal)
+    near, far = (np.sum(moved_mm[:, k] * normal, 1) for k in (0, 1))
+    linear = np.stack([(1 - t) * near + t * far, far - near], 1)
+    return np.asarray(np.where(usable[:, None], exact - linear, 0.0))
+
+
+def _in_frame(first: Array, last: Array, place: Array, way: Array, normal: Array) -> tuple[Array, BoolArray]:
+    """Offset from place along normal, and its growth along way, (E, 2), of the lines through first and last; and
+    whether they have turned little enough to be told."""
+    along = last - first
+    steep = _cross(normal, along)
+    usable = np.abs(steep) > LEAST_COSINE * np.hypot(*along.T)
+    steep = np.where(usable, steep, 1.0)
+    return np.stack([_cross(first - place, along), -_cross(way, along)], 1) / steep[:, None], np.asarray(usable)
 
 
 def _cross(a: Array, b: Array) -> Array:

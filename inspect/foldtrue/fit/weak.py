@@ -9,6 +9,7 @@ import numpy as np
 
 from foldtrue.alignment import freedoms
 from foldtrue.fit.lines import EdgeLines
+from foldtrue.fit.precreases import ZERO_MM, PrecreaseLines
 from foldtrue.fit.slivers import SliverLines
 from foldtrue.frames import Array
 from foldtrue.handover import IntArray, Nominal
@@ -57,10 +58,11 @@ class Weak:
 class Setup:
     """What stays the same between iterations: the numbering of the unknowns (vertices, then from shift_column the
     shifts, from slope_column the slopes by kind, from sliver_column the shifts, slopes and gains of slivers, from
-    frame_column the freedoms of the whole frame and the common overturn, last the common size); the equations of the
-    twists' shape, of_tips by their tips alone and shape with the frame's own part taken off; the equations beforehand,
-    as many as unknowns (a vertex is near where the plan, moved with the frame, has it), and prior, their inverse
-    variances; and the sense (C,) of every crease's slope: the hand of the twist whose side it is, else 0."""
+    paper_column the motions of facets' paper, so many, and the shifts of unused creases, from frame_column the freedoms
+    of the whole frame and the common overturn, last the common size); the equations of the twists' shape, of_tips by
+    their tips alone and shape with the frame's own part taken off; the equations beforehand, as many as unknowns (a
+    vertex is near where the plan, moved with the frame, has it), and prior, their inverse variances; and the sense (C,)
+    of every crease's slope: the hand of the twist whose side it is, else 0."""
 
     unknown_of: IntArray
     size: int
@@ -68,6 +70,8 @@ class Setup:
     shifts: int
     slope_column: int
     sliver_column: int
+    paper_column: int
+    motions: int
     frame_column: int
     of_tips: Any
     shape: Any
@@ -83,14 +87,21 @@ class Setup:
         return self.shape.T @ self.shape / shape_mm**2 + self.beforehand.T @ sparse.diags(self.prior) @ self.beforehand
 
 
-def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines | None = None) -> Setup:
+def set_up(
+    lines: EdgeLines,
+    nominal: Nominal,
+    weak: Weak,
+    slivers: SliverLines | None = None,
+    unused: PrecreaseLines | None = None,
+) -> Setup:
     """Number the unknowns of the network that these lines make, and say what is known of them."""
     tips = np.array(sorted({v for t in nominal.twists for v in t.tips}), dtype=np.int64)
     both = [lines.crease, lines.pair[lines.pair >= 0]]
     if slivers is not None:
         both.append(slivers.creases.ravel())
     ends = nominal.creases.ends[np.unique(np.concatenate([*both, *lines.members]))].ravel()
-    used = np.unique(np.concatenate([ends, tips]))
+    corners = [] if unused is None else [unused.creases.corners.ravel()]
+    used = np.unique(np.concatenate([ends, tips, *corners]))
     unknown_of = np.full(len(nominal.vertices_mm), -1, np.int64)
     unknown_of[used] = np.arange(len(used))
     shift_column = 2 * len(used)
@@ -101,6 +112,8 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
     shift_std[np.unique(lines.kind[lines.glare])] = GLARE_MM  # glare of the lamp creeps over the rim
     sliver_column = shift_column + 1 + 2 * kinds
     of_slivers = _sliver_std(slivers, weak)
+    motions = 0 if unused is None else 3 * unused.facets
+    of_paper = np.concatenate([np.full(motions, weak.place_mm), [ZERO_MM] * (0 if unused is None else unused.kinds)])
     frame = _frame(nominal.vertices_mm)[:, :, : None if weak.frame else 0]
     frame_std = np.full(frame.shape[2], weak.frame * float(np.abs(nominal.vertices_mm).max()))
     if weak.overturn_deg:
@@ -113,11 +126,13 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
             shift_std,
             np.full(kinds, weak.slope_mm),
             of_slivers,
+            of_paper,
             frame_std,
             [weak.size],
         ]
     )
-    frame_column = sliver_column + len(of_slivers)
+    paper_column = sliver_column + len(of_slivers)
+    frame_column = paper_column + len(of_paper)
     beforehand = _with_frame(frame, used, frame_column, len(std))
     of_tips = _shape_rows(nominal, unknown_of, len(std))
     prior = np.maximum(std, _FIXED) ** -2.0
@@ -128,6 +143,8 @@ def set_up(lines: EdgeLines, nominal: Nominal, weak: Weak, slivers: SliverLines 
         1 + kinds,
         shift_column + 1 + kinds,
         sliver_column,
+        paper_column,
+        motions,
         frame_column,
         of_tips,
         (of_tips @ beforehand).tocsr(),
