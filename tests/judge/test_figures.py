@@ -120,7 +120,7 @@ def test_a_record_on_disk_is_read_back(record, tmp_path):
 def test_a_record_broken_anywhere_is_judged_or_refused(record, data):
     broken = json.loads(json.dumps(record))
     inner = {key: broken[key] for key in ("twists", "nodes", "fit", "summary", "provenance", "view")}
-    broken.update(inner, pleats=[PLEAT], vertices=[], edges=[])
+    broken.update(inner, pleats=[json.loads(json.dumps(PLEAT))], vertices=[], edges=[])
     inner = broken
     while True:
         keys = list(inner) if isinstance(inner, dict) else list(range(min(len(inner), 3)))

@@ -130,7 +130,7 @@ def solve_network(
                 value[edge] = told.value[edge] - surplus(lines, crease, nominal, _displacement(setup, x)).ravel()
             factor, x = _solve(design, weight, value, eased, shape if judge_by_shape else weak.place_mm)
         resid = value - design @ x
-        if step < costly and (rounds > 3 or unused is not None):
+        if (step < costly and rounds > 3) or (step == 0 and unused is not None):
             redundancy = _redundancy(design, factor, weight)
         rest = (resid / scale, std / scale, redundancy)
         misfit = _misfits(*rest, np.where((trust > 0) & ~shared, told.row, -1), weak)

@@ -149,15 +149,15 @@ def astray_mm(found: Array, cov: Array, before_mm: float) -> float:
     own = 1 / np.maximum(1 / np.maximum(variance, 1e-12) - before_mm**-2.0, 1e-6 * before_mm**-2.0)
     measured = axes @ ((axes.T @ found) * own / np.maximum(variance, 1e-12))
     error = (axes * own) @ axes.T
-    kept = np.ones(len(found) // 3, bool)
-    astray = before_mm
+    each = measured.reshape(-1, 3)
+    blocks = np.stack([error[k : k + 3, k : k + 3] for k in range(0, len(found), 3)])
+    kept = np.ones(len(each), bool)
     for _ in range(TRIMMED):
         rows = np.flatnonzero(np.repeat(kept, 3))
         astray = _spread_mm(measured[rows], error[np.ix_(rows, rows)], before_mm)
-        blocks = np.stack([error[k : k + 3, k : k + 3] for k in range(0, len(found), 3)]) + astray**2 * np.eye(3)
-        away = measured.reshape(-1, 3)
-        kept = np.sum(away * np.linalg.solve(blocks, away[:, :, None])[:, :, 0], 1) < FAR_OUT
-        if kept.sum() < 0.5 * len(kept):
+        away = np.linalg.solve(blocks + astray**2 * np.eye(3), each[:, :, None])[:, :, 0]
+        before, kept = kept, np.sum(each * away, 1) < FAR_OUT
+        if (kept == before).all() or kept.sum() < 0.5 * len(kept):
             break
     return astray
 

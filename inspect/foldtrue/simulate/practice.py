@@ -81,7 +81,7 @@ def practice_scene(seed: int, difficulty: Difficulty = "medium", view: View = "b
     errors, camera = _errors(rng, limit), _camera(rng, limit)
     scene = Scene(
         seed=seed,
-        errors=errors,
+        errors=replace(errors, astray_mm=astray_at_random(np.random.default_rng([seed, 913]))),
         camera=camera,
         light=light_at_random(rng, limit),
         paper=paper_at_random(rng, limit),
@@ -98,7 +98,6 @@ def _lit(scene: Scene, camera: Camera, difficulty: Difficulty, view: View) -> Sc
     return replace(
         scene,
         view=view,
-        errors=replace(scene.errors, astray_mm=astray_at_random(np.random.default_rng([scene.seed, 913]))),
         lamp=lamp_at_random(rng, limit),
         surface=surface,
         relief=relief_at_random(rng, limit),
