@@ -52,8 +52,19 @@ def samples(nominal, displacement, motion_mm, noise_mm=0.005, seed=0, per_crease
     )
 
 
-def painted(spacing, displacement, height=0.05, noise=0.01, width_mm=0.25, seed=0):
-    """A photo (5 px per mm) with nothing but the creases on its twists: Gaussian ridges and grooves, at random."""
+def ridge(across_mm):
+    return np.exp(-0.5 * (across_mm / 0.25) ** 2)
+
+
+def two_sides(across_mm):
+    """Light on the side that faces the lamp, less dark on the other: a fold 0.5 mm wide to either side."""
+    lit, away = (np.exp(-0.5 * ((across_mm - at) / 0.25) ** 2) for at in (0.3, -0.3))
+    return lit - 0.4 * away
+
+
+def painted(spacing, displacement, height=0.05, noise=0.01, look=ridge, seed=0):
+    """A photo (5 px per mm) with nothing but the creases on its twists. look: light by mm across, along the left normal
+    or against it, at random; a ridge is light or dark."""
     nominal, plane = folded(spacing), plane_of("front")
     creases = find_precreases(nominal, "front").creases
     rng = np.random.default_rng(seed)
@@ -67,7 +78,8 @@ def painted(spacing, displacement, height=0.05, noise=0.01, width_mm=0.25, seed=
         place = plane.map.to_mm(np.stack([x.ravel(), y.ravel()], 1).astype(float)) - a
         on = (place @ along > 0) & (place @ along < np.hypot(*(b - a)))
         across = place @ np.array([-along[1], along[0]])
-        value = rng.choice([-1, 1]) * height * on * np.exp(-0.5 * (across / width_mm) ** 2)
+        sense = rng.choice([-1, 1])
+        value = height * on * (sense * ridge(across) if look is ridge else look(sense * across))
         light[y0:y1, x0:x1] += value.reshape(x.shape)
     light *= 1 + noise * rng.normal(size=SHAPE)
     code = np.rint(np.clip(0.5 * light, 0, 1) * 65535).astype(np.uint16)

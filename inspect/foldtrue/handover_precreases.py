@@ -41,10 +41,10 @@ class Precreases:
 class PrecreaseSamples:
     """What a photo shows of the unused creases of facets that lie on top.
 
-    creases: (G,) those looked for; kind: (G,) their direction in the folded frame, those of one look alike and have no
-    zero but their mean place; found: (G,). Sample arrays (M): crease (M,) index; t (M,) place between its planned ends;
-    offset_mm (M,) measured minus planned, along the left normal; std_mm (M,) its standard uncertainty from the pixels'
-    noise; piece (M,) number of the undisturbed piece between crossings.
+    creases: (G,) those looked for; kind: (G,) by their direction in the folded frame and by which side looks lighter:
+    those of one kind have no zero but their mean place; found: (G,). Sample arrays (M): crease (M,) index; t (M,) place
+    between its planned ends; offset_mm (M,) measured minus planned, along the left normal; std_mm (M,) its standard
+    uncertainty from the pixels' noise; piece (M,) number of the undisturbed piece between crossings.
     """
 
     creases: Precreases

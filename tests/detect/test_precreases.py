@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from painted_edges import PX_PER_MM, folded, piece, plane_of
-from unused_creases import normals, painted
+from unused_creases import normals, painted, two_sides
 
 from foldtrue.detect.edges import read_light, with_precreases
 from foldtrue.detect.precreases import find_precreases, learn_signed_looks
@@ -44,6 +44,18 @@ def test_creases_of_either_sense_are_found_where_they_were_drawn(spacing):
     offset, turn = misses(spacing, seen, displacement)
     assert seen.found.mean() > 0.95
     assert PX_PER_MM * 1.4826 * np.median(np.abs(offset)) < 0.1
+    assert 1.4826 * np.median(np.abs(turn)) < 0.3
+
+
+def test_creases_lit_from_one_side_have_a_zero_by_which_side_that_is():
+    """Read by their lit side, folds of opposite sense lie 0.15 mm apart; in each kind they lie together."""
+    displacement = piece(3)
+    seen = seen_in(painted(3, displacement, look=two_sides), 3)
+    offset, turn = misses(3, seen, displacement)
+    kind = seen.kind[seen.found]
+    zero = {k: np.median(offset[kind == k]) for k in np.unique(kind)}
+    assert np.ptp(list(zero.values())) > 0.1
+    assert 1.4826 * np.median(np.abs(offset - [zero[k] for k in kind])) < 0.03
     assert 1.4826 * np.median(np.abs(turn)) < 0.3
 
 

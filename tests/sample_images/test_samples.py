@@ -43,12 +43,12 @@ HIDDEN = "at spacing 2 a twist's tips are held by one valley each, and creases o
 CLAIMS = [
     Claim("lantern-backlit", 0.045, 0.10),
     Claim("porch-backlit", 0.040, 0.10),
-    Claim("lantern-front", 0.10, 0.25, 0.8),
-    Claim("porch-front", 0.10, 0.25, 0.8),
+    Claim("lantern-front", 0.06, 0.20),
+    Claim("porch-front", 0.06, 0.20),
     Claim("lantern-back", 0.10, 0.40, 0.8, f"0.10 to 0.14 mm: {HIDDEN}"),
     Claim("porch-back", 0.10, 0.25, 0.8),
 ]
-"""Against the light what the project aims at; from the camera's side what is required for now. How
+"""Against the light and from the front what the project aims at; from the back what is required for now. How
 much of the tiled back's rim is found hangs on single pixels: with one level more or less in one pixel of fifty its
 turns err by 0.23 to 0.37 deg, its places by 0.10 to 0.14 mm, and it says of itself that they may by more."""
 
@@ -156,11 +156,10 @@ def measured(request):
 
 
 def test_twists_are_measured_and_none_is_taken_for_another(measured):
-    """One of 24 may show too little: at spacing 2 a side that faces the lamp hardly does."""
     _, rows, missed, judged = measured
-    assert sum(r["status"] == "measured" for r in rows) >= 0.95 * len(rows)
+    assert all(r["status"] == "measured" for r in rows)
     assert judged.wrong == 0
-    assert missed.site.tolist() == [k for k, r in enumerate(rows) if r["status"] == "measured"]
+    assert missed.site.tolist() == list(range(len(rows)))
 
 
 def test_measured_places_are_the_meshs(measured, request):

@@ -32,6 +32,8 @@ ROUNDS, ROUGHLY = 4, 2.0
 """Readings, each about the last one's lines, all but the last so much coarser."""
 LEAST_EVIDENCE = 5.0
 """How many times its uncertainty a crease's strength must be."""
+LOPSIDED = 0.35
+"""Reach of what is asked which side of a crease is the lighter one, as a share of half a look."""
 LEAST_STRENGTH = 0.1
 """Of the usual one; only keeps faint ones from dividing by zero."""
 BLOCK_LINES, LEAST_BLOCKS = 4.0, 5
@@ -114,7 +116,7 @@ def measure_precreases(
     rows = np.flatnonzero(read.good & found[read.lines.block_edge])
     return PrecreaseSamples(
         creases=wanted.creases,
-        kind=wanted.kind,
+        kind=read.kind,
         found=found,
         crease=read.lines.block_edge[rows],
         t=read.lines.block_t[rows],
@@ -127,7 +129,7 @@ def measure_precreases(
 @dataclass(frozen=True)
 class _Read:
     """Blocks (B,): lines, place_mm, std_mm, good; of every crease (G,): evidence, the strength of its look over its
-    uncertainty, and whether there are enough good blocks."""
+    uncertainty, whether there are enough good blocks, and its kind."""
 
     lines: CrossLines
     place_mm: Array
@@ -135,6 +137,7 @@ class _Read:
     good: BoolArray
     evidence: Array
     enough: BoolArray
+    kind: IntArray
 
 
 @dataclass(frozen=True)
@@ -162,7 +165,9 @@ class _Reader:
         base = now[0][edge] + now[1][edge] * (lines.block_t - 0.5)
         std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / np.abs(sure[edge]), LEAST_STD_MM)
         enough = np.bincount(edge[good], minlength=count) >= LEAST_BLOCKS
-        return _Read(lines, base + shift, std, good, evidence, enough)
+        mean = mean_profiles(profile, edge, inside, count)
+        sense = 2 * (strength < 0) + (_lopsided(mean) > 0)
+        return _Read(lines, base + shift, std, good, evidence, enough, 4 * kind + sense)
 
     def _profiles(self, now: tuple[Array, Array], spacing_px: float) -> tuple[CrossLines, Array, BoolArray]:
         """Relative profiles (B, N) along the left normal, and which blocks lie on the photo."""
@@ -193,12 +198,8 @@ def learn_signed_looks(profile: Array, edge: IntArray, use: BoolArray, kind: Int
     profile (B, N), edge and use (B,): blocks of creases of kind (G,).
     """
     count, kinds = profile.shape[1], int(kind.max()) + 1
-    total = np.zeros((len(kind), count))
-    np.add.at(total, edge[use], profile[use])
+    mean = mean_profiles(profile, edge, use, len(kind))
     blocks = np.bincount(edge[use], minlength=len(kind))
-    even = np.stack([np.ones(count), np.linspace(-1, 1, count)], 1)
-    mean = total / np.maximum(blocks, 1)[:, None]
-    mean = mean - (mean @ even) @ np.linalg.inv(even.T @ even) @ even.T
     value, known = np.zeros((kinds, count)), np.zeros(kinds, bool)
     for k in range(kinds):
         own = mean[(kind == k) & (blocks >= LEAST_BLOCKS)]
@@ -208,6 +209,26 @@ def learn_signed_looks(profile: Array, edge: IntArray, use: BoolArray, kind: Int
         own = own / np.sqrt(size**2 + np.median(size) ** 2 + 1e-30)[:, None]
         value[k], known[k] = np.linalg.svd(own, full_matrices=False)[2][0], True
     return Looks(value, np.ones_like(value), step_mm, np.ptp(value, axis=1), known)
+
+
+def mean_profiles(profile: Array, edge: IntArray, use: BoolArray, creases: int) -> Array:
+    """Mean profile (G, N) of the blocks in use of every crease, freed of an even slope of light."""
+    count = profile.shape[1]
+    total = np.zeros((creases, count))
+    np.add.at(total, edge[use], profile[use])
+    mean = total / np.maximum(np.bincount(edge[use], minlength=creases), 1)[:, None]
+    even = np.stack([np.ones(count), np.linspace(-1, 1, count)], 1)
+    return np.asarray(mean - (mean @ even) @ np.linalg.inv(even.T @ even) @ even.T)
+
+
+def _lopsided(mean: Array) -> Array:
+    """By how much (G,) there is more light on the left of a crease's middle than on its right, near it.
+
+    One side of a crease faces the lamp and one does not: where the look is that of one side, creases of opposite sense
+    are read on opposite sides of their middle.
+    """
+    place = np.linspace(-1, 1, mean.shape[1])
+    return np.asarray(mean @ (place * np.exp(-0.5 * (place / LOPSIDED) ** 2)))
 
 
 def _strengths(fit: LookFits, edge: IntArray, use: BoolArray, count: int) -> tuple[Array, Array]:
