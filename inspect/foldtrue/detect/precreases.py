@@ -37,7 +37,9 @@ LOPSIDED = 0.35
 LEAST_STRENGTH = 0.1
 """Of the usual one; only keeps faint ones from dividing by zero."""
 BLOCK_LINES, LEAST_BLOCKS = 4.0, 5
+"""Cross-lines to a block, where they lie closest, and blocks that a crease must have left."""
 LEAST_STD_MM = 1e-4
+"""No block is read better."""
 
 
 @dataclass(frozen=True)
@@ -142,6 +144,8 @@ class _Read:
 
 @dataclass(frozen=True)
 class _Reader:
+    """Where creases are read, and how: block_px, length of a block along them."""
+
     image: Image
     wanted: PrecreaseTargets
     plane: PlaneMap
