@@ -177,7 +177,7 @@ def measure_placed(
     plane = clock.run("fit", align_plane, placed, plane, nominal)
     features = clock.run("detect", find_features, light, plane, nominal)
     plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
-    if plane.view != "backlit":  # creases lead to edges that are far from where the plan has them
+    if light.unused is not None:  # creases lead to edges that are far from where the plan has them
         here = plane.map.to_mm(plane_map.to_px(vertices_mm))
         features = clock.run("detect", with_precreases, light, plane, nominal, features, here)
         plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)

@@ -20,7 +20,7 @@ a crease's two sides look like differs from line to line."""
 LEAST_ASTRAY_MM = 1e-3
 """No folds miss the grid's creases by less."""
 TELLING = 0.25
-"""Share of how far creases scatter, squared, that folds may miss them by for creases to tell of the folds."""
+"""Share of how far creases scatter, squared, that folds may miss them by, and they each other, to tell of the folds."""
 
 
 @dataclass(frozen=True)
@@ -92,8 +92,9 @@ def paper_held(
     """The setup with facets' paper held to its corners as this piece's is seen to be; None where creases tell nothing.
 
     solution: (factor, unknowns) that took paper and vertices for as loose, before_mm, as before anything was seen: any
-    other rests on the creases, and would have them vouch for themselves. Where folds miss the creases by as much as
-    these scatter about the plan, as where something else was taken for creases, they tell nothing.
+    other rests on the creases, and would have them vouch for themselves. misfit_mm: by how much creases miss each
+    other. Where that and what folds miss them by is half of what they scatter about the plan, as where something else
+    was taken for creases, they tell nothing.
     """
     factor, x = solution
     columns = setup.paper_column + np.arange(setup.motions)

@@ -2,8 +2,8 @@
 
 A facet's corners are folded on the grid, more or less: how far a piece's folds miss the grid's creases the photo tells,
 where edges and creases both show. So each facet's paper may have moved as a whole against its corners; how far that
-usually is, is estimated with everything else. In a piece folded along its creases these tell more of a twist than its
-own edges; where folds stray, they come to tell nothing.
+usually is, is asked before anything rests on the creases. In a piece folded along them they tell more of a twist than
+its own edges; where folds stray, they come to tell nothing.
 """
 
 from __future__ import annotations
