@@ -12,11 +12,6 @@ from foldtrue.handover import Photo
 from foldtrue.handover_precreases import PrecreaseSamples
 
 
-def normals(ends):
-    along = ends[:, 1] - ends[:, 0]
-    return np.stack([-along[:, 1], along[:, 0]], 1) / np.hypot(*along.T)[:, None]
-
-
 def strayed(nominal, creases, moved, motion_mm):
     """Ends (G, 2, 2) mm of creases where moved vertices (V, 2) have their facets and each facet's paper has moved by
     its own (F, 3): two shifts and a turn, the latter by what it moves the corners."""
@@ -41,15 +36,13 @@ def samples(nominal, displacement, motion_mm, noise_mm=0.005, seed=0, per_crease
     wanted = find_precreases(nominal, "front")
     planned = wanted.creases.ends(nominal.vertices_mm)
     seen = strayed(nominal, wanted.creases, nominal.vertices_mm + displacement, motion_mm)
-    off = np.einsum("gkj,gj->gk", seen - planned, normals(planned))
+    off = np.einsum("gkj,gj->gk", seen - planned, wanted.creases.normals(nominal.vertices_mm))
     crease = np.repeat(np.arange(len(planned)), per_crease)
     t = np.tile((np.arange(per_crease) + 0.5) / per_crease, len(planned))
     noise = np.random.default_rng([seed, 6]).normal(0, noise_mm, len(t))
     value = off[crease, 0] * (1 - t) + off[crease, 1] * t + noise
-    found = np.ones(len(planned), bool)
-    return PrecreaseSamples(
-        wanted.creases, wanted.kind, found, crease, t, value, np.full(len(t), max(noise_mm, 1e-4)), crease
-    )
+    std = np.full(len(t), max(noise_mm, 1e-4))
+    return PrecreaseSamples(wanted.creases, wanted.kind, crease, t, value, std, crease)
 
 
 def ridge(across_mm):

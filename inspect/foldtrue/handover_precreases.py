@@ -32,6 +32,11 @@ class Precreases:
         first, second = (vertices_mm[self.corners[:, :, k]] for k in (0, 1))
         return np.asarray(first + self.share[:, :, None] * (second - first))
 
+    def normals(self, vertices_mm: Array) -> Array:
+        """(G, 2) unit left normals of the creases where the vertices (V, 2) lie so."""
+        along = np.diff(self.ends(vertices_mm), axis=1)[:, 0]
+        return np.asarray(np.stack([-along[:, 1], along[:, 0]], 1) / np.hypot(*along.T)[:, None])
+
     def pick(self, rows: IntArray) -> Precreases:
         """The creases with these indices, in this order."""
         return Precreases(self.facet[rows], self.line[rows], self.corners[rows], self.share[rows])
@@ -42,16 +47,20 @@ class PrecreaseSamples:
     """What a photo shows of the unused creases of facets that lie on top.
 
     creases: (G,) those looked for; kind: (G,) by their direction in the folded frame and by which side looks lighter:
-    those of one kind have no zero but their mean place; found: (G,). Sample arrays (M): crease (M,) index; t (M,) place
+    those of one kind have no zero but their mean place. Sample arrays (M): crease (M,) index; t (M,) place
     between its planned ends; offset_mm (M,) measured minus planned, along the left normal; std_mm (M,) its standard
     uncertainty from the pixels' noise; piece (M,) number of the undisturbed piece between crossings.
     """
 
     creases: Precreases
     kind: IntArray
-    found: BoolArray
     crease: IntArray
     t: Array
     offset_mm: Array
     std_mm: Array
     piece: IntArray
+
+    @property
+    def found(self) -> BoolArray:
+        """Which creases (G,) show."""
+        return np.isin(np.arange(len(self.kind)), self.crease)

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from painted_edges import PX_PER_MM, folded, piece, plane_of
-from unused_creases import normals, painted, two_sides
+from unused_creases import painted, two_sides
 
 from foldtrue.detect.edges import read_light, with_precreases
-from foldtrue.detect.precreases import find_precreases, learn_signed_looks
+from foldtrue.detect.precreases import find_precreases, learn_signed_looks, mean_profiles
 from foldtrue.handover import Features
 from foldtrue.subpixel import straight_lines
 
@@ -28,7 +28,7 @@ def misses(spacing, seen, displacement):
     """Offset (G,) mm and direction (G,) deg of the lines through the samples less those drawn, and which were found."""
     nominal = folded(spacing)
     planned = seen.creases.ends(nominal.vertices_mm)
-    drawn = np.einsum("gkj,gj->gk", seen.creases.ends(displacement), normals(planned))
+    drawn = np.einsum("gkj,gj->gk", seen.creases.ends(displacement), seen.creases.normals(nominal.vertices_mm))
     groups = len(seen.found)
     line = straight_lines(seen.t - 0.5, seen.offset_mm, 1 / seen.std_mm**2, seen.crease, groups)
     length = np.hypot(*(planned[:, 1] - planned[:, 0]).T)
@@ -84,7 +84,8 @@ def test_a_look_is_learned_whatever_its_sense():
     height = rng.choice([-1, 1], 30) * rng.uniform(0.5, 2, 30)
     crease = np.repeat(np.arange(30), 8)
     profile = height[crease, None] * bar + rng.normal(0, 0.02, (240, 21))
-    looks = learn_signed_looks(profile, crease, np.ones(240, bool), np.zeros(30, np.int64), 0.1)
+    mean = mean_profiles(profile, crease, np.ones(240, bool), 30)
+    looks = learn_signed_looks(mean, np.ones(30, bool), np.zeros(30, np.int64), 0.1)
     x = np.stack([np.ones(21), np.linspace(-1, 1, 21)], 1)
     wanted = bar - x @ np.linalg.lstsq(x, bar, rcond=None)[0]
     assert abs(looks.value[0] @ wanted) / np.linalg.norm(wanted) > 0.999

@@ -51,7 +51,7 @@ class Light:
     """Linear grey light of the part of the photo that holds the piece. image: (h, w) float32; origin_px: (2,) photo px
     of its first pixel; clip_level: at and above it the sensor was full; targets: what to look for, with crossings cut
     out; lit: the same with what the view from the camera's side adds, None against the light; unused: the grid's
-    creases on facets that lie on top there, None where they are too few."""
+    creases on twists that lie on top there, None where they are too few."""
 
     image: Image
     origin_px: Array

@@ -54,13 +54,14 @@ class PrecreaseTargets:
 def find_precreases(nominal: Nominal, view: str) -> PrecreaseTargets | None:
     """The unused creases of the twists' polygons that nothing covers in this view, cut where edges and other creases
     meet them; None where there are too few."""
-    covered = np.unique(nominal.above[:, 1 if view == "front" else 0])
+    covered = nominal.above[:, 1 if view == "front" else 0]
+    on_top = np.array([f.kind == "twist" for f in nominal.facets]) & ~np.isin(np.arange(len(nominal.facets)), covered)
+    if not on_top.any():
+        return None
     every = precreases(nominal)
     ends = every.ends(nominal.vertices_mm)
     length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
-    of_twist = np.array([f.kind == "twist" for f in nominal.facets])[every.facet]
-    on_top = of_twist & ~np.isin(every.facet, covered)
-    use = np.flatnonzero(on_top & (length > LEAST_PITCH * nominal.pitch_mm))
+    use = np.flatnonzero(on_top[every.facet] & (length > LEAST_PITCH * nominal.pitch_mm))
     if len(use) < LEAST_OF_KIND:
         return None
     chosen, ends = every.pick(use), ends[use]
@@ -69,22 +70,20 @@ def find_precreases(nominal: Nominal, view: str) -> PrecreaseTargets | None:
     a, b = stretch_ends(nominal, view)
     seen = seen_stretches(nominal, view)
     a, b = np.concatenate([a[seen], ends[:, 0]]), np.concatenate([b[seen], ends[:, 1]])
-    targets = cut(_whole(ends), a, b, nominal.pitch_mm)
+    targets = cut(_whole(ends, chosen.normals(nominal.vertices_mm)), a, b, nominal.pitch_mm)
     return PrecreaseTargets(chosen, kind, targets)
 
 
-def _whole(ends: Array) -> Targets:
-    """Every crease, ends (G, 2, 2) mm, as one interval."""
+def _whole(ends: Array, normal: Array) -> Targets:
+    """Every crease, ends (G, 2, 2) mm, normal (G, 2), as one interval."""
     count = len(ends)
-    along = ends[:, 1] - ends[:, 0]
-    length = np.hypot(*along.T)
     number, none = np.arange(count), np.full(count, -1)
     return Targets(
         crease=none,
         start_mm=ends[:, 0],
         end_mm=ends[:, 1],
-        normal=np.stack([-along[:, 1], along[:, 0]], 1) / length[:, None],
-        length_mm=length,
+        normal=normal,
+        length_mm=np.hypot(*(ends[:, 1] - ends[:, 0]).T),
         edge=number,
         stretch=none,
         t0=np.zeros(count),
@@ -119,7 +118,6 @@ def measure_precreases(
     return PrecreaseSamples(
         creases=wanted.creases,
         kind=read.kind,
-        found=found,
         crease=read.lines.block_edge[rows],
         t=read.lines.block_t[rows],
         offset_mm=read.place_mm[rows],
@@ -158,7 +156,9 @@ class _Reader:
         step = 1.0 / px_per_mm(targets, self.plane)
         lines, profile, inside = self._profiles(now, spacing_px)
         edge, count = lines.block_edge, len(kind)
-        looks = learn_signed_looks(profile, edge, inside, kind, step)
+        mean = mean_profiles(profile, edge, inside, count)
+        seen = np.bincount(edge[inside], minlength=count) >= LEAST_BLOCKS
+        looks = learn_signed_looks(mean, seen, kind, step)
         fit = fit_looks(profile, kind[edge], looks, np.ones_like(looks.value))
         strength, evidence = _strengths(fit, edge, inside, count)
         usual = group_median(np.abs(strength), kind, len(looks.known))[kind]
@@ -169,7 +169,6 @@ class _Reader:
         base = now[0][edge] + now[1][edge] * (lines.block_t - 0.5)
         std = np.maximum(fit.noise * np.sqrt(fit.shift_var) / np.abs(sure[edge]), LEAST_STD_MM)
         enough = np.bincount(edge[good], minlength=count) >= LEAST_BLOCKS
-        mean = mean_profiles(profile, edge, inside, count)
         sense = 2 * (strength < 0) + (_lopsided(mean) > 0)
         return _Read(lines, base + shift, std, good, evidence, enough, 4 * kind + sense)
 
@@ -195,18 +194,13 @@ class _Reader:
         return lines, relative_light(np.where(inside[:, None], value, 1.0)), np.asarray(inside)
 
 
-def learn_signed_looks(profile: Array, edge: IntArray, use: BoolArray, kind: IntArray, step_mm: float) -> Looks:
-    """The look (K, N) that creases of each kind have in common but for its strength and sense: the first principal
-    component of their mean profiles, freed of an even slope of light. None counts for much more than the usual one.
-
-    profile (B, N), edge and use (B,): blocks of creases of kind (G,).
-    """
-    count, kinds = profile.shape[1], int(kind.max()) + 1
-    mean = mean_profiles(profile, edge, use, len(kind))
-    blocks = np.bincount(edge[use], minlength=len(kind))
-    value, known = np.zeros((kinds, count)), np.zeros(kinds, bool)
+def learn_signed_looks(mean: Array, use: BoolArray, kind: IntArray, step_mm: float) -> Looks:
+    """The look (K, N) that creases of each kind (G,) have in common but for its strength and sense: the first principal
+    component of their mean profiles (G, N), of those in use (G,). None counts for much more than the usual one."""
+    kinds = int(kind.max()) + 1
+    value, known = np.zeros((kinds, mean.shape[1])), np.zeros(kinds, bool)
     for k in range(kinds):
-        own = mean[(kind == k) & (blocks >= LEAST_BLOCKS)]
+        own = mean[(kind == k) & use]
         if len(own) < LEAST_OF_KIND:
             continue
         size = np.sqrt(np.sum(own**2, 1))

@@ -97,17 +97,17 @@ def paper_held(
     was taken for creases, they tell nothing.
     """
     factor, x = solution
-    columns = setup.paper_column + np.arange(setup.motions)
-    unit = np.zeros((setup.size, len(columns)))
-    unit[columns, np.arange(len(columns))] = 1
-    astray = astray_mm(x[columns], factor.solve(unit)[columns], before_mm)
+    unit = np.zeros((setup.size, setup.motions))
+    unit[setup.paper] = np.identity(setup.motions)
+    astray = astray_mm(x[setup.paper], factor.solve(unit)[setup.paper], before_mm)
     planned = np.where(np.arange(setup.size) < setup.shift_column, x - setup.beforehand @ x, x)
-    planned[columns] = 0.0
-    away = beside.values(np.zeros((len(setup.unknown_of), 2)))[::2] - (beside.fixed @ planned)[::2]
+    planned[setup.paper] = 0.0
+    away = beside.values(np.zeros((len(setup.unknown_of), 2))) - beside.fixed @ planned
+    away = away[beside.row == CREASE_ROW]
     usual = 1.4826 * float(np.median(np.abs(away)))
     scatter = float(np.mean(np.minimum(away**2, 9 * usual**2)))
     if astray**2 + misfit_mm**2 > TELLING * scatter:
         return None
     prior = setup.prior.copy()
-    prior[columns] = max(astray, LEAST_ASTRAY_MM) ** -2.0
+    prior[setup.paper] = max(astray, LEAST_ASTRAY_MM) ** -2.0
     return replace(setup, prior=prior)

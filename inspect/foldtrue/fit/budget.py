@@ -69,7 +69,8 @@ def evidence_of(design: Any, spread: Spread, pixel_share: Array, setup: Setup, s
 
     own, apart, unsure, lost = spread.split()
     column = np.arange(setup.size)
-    of_paper = (column >= setup.paper_column) & (column < setup.paper_column + setup.motions)
+    of_paper = np.zeros(setup.size, bool)
+    of_paper[setup.paper] = True
     of_frame = (column >= setup.frame_column) & (column < setup.size - 1)
     shapes, count = setup.shape.shape[0], design.shape[0]
 

@@ -307,8 +307,7 @@ def _eased(setup: Setup, x: Array, shape_mm: float) -> Setup:
 
     far = (setup.shape @ x) / (ODD_SHAPE * shape_mm)
     prior = setup.prior.copy()
-    paper = slice(setup.paper_column, setup.paper_column + setup.motions)
-    prior[paper] /= 1 + x[paper] ** 2 * prior[paper] / ODD_SHAPE**2
+    prior[setup.paper] /= 1 + x[setup.paper] ** 2 * prior[setup.paper] / ODD_SHAPE**2
     return replace(setup, prior=prior, shape=sparse.diags(1 / np.sqrt(1 + far**2)) @ setup.shape)
 
 

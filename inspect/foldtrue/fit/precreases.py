@@ -68,7 +68,7 @@ def precrease_lines(
     groups = len(seen.kind)
     ends = seen.creases.ends(nominal.vertices_mm)
     along = ends[:, 1] - ends[:, 0]
-    normal = np.stack([-along[:, 1], along[:, 0]], 1) / np.hypot(*along.T)[:, None]
+    normal = seen.creases.normals(nominal.vertices_mm)
     points = ends[seen.crease, 0] + along[seen.crease] * seen.t[:, None]
     value = seen.offset_mm - k1_change * np.sum(plane.radial_field(points) * normal[seen.crease], 1)
     trust = robust_line(seen.t, value, 1 / seen.std_mm**2, seen.crease, groups, spread=1e-4)[2]

@@ -14,7 +14,7 @@ import numpy as np
 from foldtrue.fit.lines import EdgeLines
 from foldtrue.fit.silhouette import on_crease
 from foldtrue.frames import Array
-from foldtrue.handover import BoolArray, IntArray, Nominal
+from foldtrue.handover import IntArray, Nominal
 
 LEAST_COSINE = 0.5
 """An edge is not believed to have turned by more than this, 60 degrees, against the plan."""
@@ -26,36 +26,35 @@ def surplus(lines: EdgeLines, crease: IntArray, nominal: Nominal, displacement_m
     at its t_mid, and per unit of its t."""
     t, ratio = on_crease(lines, crease, nominal)
     ends = nominal.creases.ends
-    a, b = (displacement_mm[ends[crease, k]] for k in (0, 1))
     first, last = (nominal.vertices_mm[ends[lines.crease, k]] for k in (0, 1))
     way = last - first
     place = first + way * lines.t_mid[:, None]
-    p, q = (nominal.vertices_mm[ends[crease, k]] + moved for k, moved in ((0, a), (1, b)))
-    exact, usable = _in_frame(p, q, place, way, lines.normal)
-    near, far = np.sum(a * lines.normal, 1), np.sum(b * lines.normal, 1)
-    linear = np.stack([(1 - t) * near + t * far, ratio * (far - near)], 1)
-    return np.asarray(np.where(usable[:, None], exact - linear, 0.0))
+    planned, moved = nominal.vertices_mm[ends[crease]], displacement_mm[ends[crease]]
+    return _beyond_linear(planned, moved, (t, ratio), place, way, lines.normal)
 
 
 def line_surplus(planned_mm: Array, moved_mm: Array, normal: Array, t: Array) -> Array:
     """The same (E, 2) for lines with planned ends (E, 2, 2) mm which these have moved by (E, 2, 2) mm: along their
     planned normals (E, 2), at t (E,) between the ends and per unit of it."""
     way = planned_mm[:, 1] - planned_mm[:, 0]
-    first, last = (planned_mm[:, k] + moved_mm[:, k] for k in (0, 1))
-    exact, usable = _in_frame(first, last, planned_mm[:, 0] + way * t[:, None], way, normal)
-    near, far = (np.sum(moved_mm[:, k] * normal, 1) for k in (0, 1))
-    linear = np.stack([(1 - t) * near + t * far, far - near], 1)
-    return np.asarray(np.where(usable[:, None], exact - linear, 0.0))
+    place = planned_mm[:, 0] + way * t[:, None]
+    return _beyond_linear(planned_mm, moved_mm, (t, np.ones(len(t))), place, way, normal)
 
 
-def _in_frame(first: Array, last: Array, place: Array, way: Array, normal: Array) -> tuple[Array, BoolArray]:
-    """Offset from place along normal, and its growth along way, (E, 2), of the lines through first and last; and
-    whether they have turned little enough to be told."""
-    along = last - first
+def _beyond_linear(
+    planned: Array, moved: Array, at: tuple[Array, Array], place: Array, way: Array, normal: Array
+) -> Array:
+    """What offset from place along normal, and its growth along way, (E, 2), of lines with these ends (E, 2, 2) exceed
+    the linear by; 0 where they have turned too far to be told. at: where place lies between the ends, and the ratio
+    that turns growth between these into that along way."""
+    (t, ratio), first, along = at, planned[:, 0] + moved[:, 0], np.diff(planned + moved, axis=1)[:, 0]
     steep = _cross(normal, along)
     usable = np.abs(steep) > LEAST_COSINE * np.hypot(*along.T)
     steep = np.where(usable, steep, 1.0)
-    return np.stack([_cross(first - place, along), -_cross(way, along)], 1) / steep[:, None], np.asarray(usable)
+    exact = np.stack([_cross(first - place, along), -_cross(way, along)], 1) / steep[:, None]
+    near, far = (np.sum(moved[:, k] * normal, 1) for k in (0, 1))
+    linear = np.stack([(1 - t) * near + t * far, ratio * (far - near)], 1)
+    return np.asarray(np.where(usable[:, None], exact - linear, 0.0))
 
 
 def _cross(a: Array, b: Array) -> Array:

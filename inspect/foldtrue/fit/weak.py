@@ -79,6 +79,11 @@ class Setup:
     prior: Array
     turn_sense: Array
 
+    @property
+    def paper(self) -> slice:
+        """The unknowns that are motions of facets' paper."""
+        return slice(self.paper_column, self.paper_column + self.motions)
+
     def known(self, shape_mm: float) -> Any:
         """Inverse covariance (size, size) of the unknowns before any edge is seen, with twists that depart from their
         planned shape by shape_mm per coordinate."""
