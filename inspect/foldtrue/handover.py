@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from foldtrue.frames import Array, PlaneMap
+from foldtrue.handover_faint import FaintLines
 from foldtrue.handover_figures import Budget, Form, Outline, PanelPoses, Pleats
 from foldtrue.handover_precreases import PrecreaseSamples
 from foldtrue.handover_slivers import Slivers
@@ -255,7 +256,8 @@ class Features:
     was over-exposed, so that the edge seems shifted. slivers: what shows where two folds lie on one line, None where it
     was not looked for; precreases: what shows of the grid's unused creases, likewise. tone (S,): 0 where the edge looks
     as its kind does; from the camera's side 1 or 2 where it shows by a change of tone alone, light falling or rising
-    along its facing, which the light shifts in its own way; None where none does.
+    along its facing, which the light shifts in its own way; None where none does. faint: lines of edges that do not
+    stand out by themselves, read where all others expect them, None where it was not looked for them or there are none.
     """
 
     evidence: Array
@@ -273,6 +275,7 @@ class Features:
     slivers: Slivers | None = None
     precreases: PrecreaseSamples | None = None
     tone: IntArray | None = None
+    faint: FaintLines | None = None
 
 
 @dataclass(frozen=True)

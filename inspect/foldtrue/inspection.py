@@ -160,9 +160,18 @@ def measure_placed(
     """The second half of `inspect_photo`: from a plan whose place in the photo is known to its figures. mat: the one in
     the photo."""
     from foldtrue.camera_place import camera_place
-    from foldtrue.detect.edges import find_features, place_edges, read_light, remeasure_features, with_precreases
+    from foldtrue.detect.edges import (
+        find_features,
+        missed_creases,
+        place_edges,
+        read_light,
+        remeasure_features,
+        with_faint,
+        with_precreases,
+    )
     from foldtrue.fit.align import align_plane
     from foldtrue.fit.bend import bend_of
+    from foldtrue.fit.expect import expect_lines
     from foldtrue.fit.held import paper_height, scale_under_glass
     from foldtrue.fit.lattice import adjust_vertices, fit_lattice
     from foldtrue.kept_camera import lens_for
@@ -183,6 +192,10 @@ def measure_placed(
         plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
+    missed = missed_creases(light, features)
+    if len(missed):
+        expected = clock.run("fit", expect_lines, features, plane, nominal, missed)
+        features = clock.run("detect", with_faint, light, plane, nominal, features, expected)
     camera = camera_place(photo, plane.map)
     height = paper_height(nominal, camera, options.held)
     fit = clock.run("fit", fit_lattice, features, plane, nominal, height=height)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from foldtrue.detect.acquire import Lines, acquire, expected_steps, light_by_layers
 from foldtrue.detect.ends import moved_ends
+from foldtrue.detect.faint import faint_edges, read_faint
 from foldtrue.detect.lit import LitTargets, lit_targets
 from foldtrue.detect.lit_edges import LitScene, find_lit, lit_features, place_lit, remeasure_lit
 from foldtrue.detect.precreases import PrecreaseTargets, find_precreases, measure_precreases
@@ -17,7 +18,8 @@ from foldtrue.detect.refine import Refined, refine
 from foldtrue.detect.scan import Targets, find_targets, planned_lines, split_at_crossings
 from foldtrue.detect.slivers import find_slivers, measure_slivers
 from foldtrue.frames import Array, PlaneMap
-from foldtrue.handover import BoolArray, Features, Nominal, Photo, Plane
+from foldtrue.handover import BoolArray, Features, IntArray, Nominal, Photo, Plane
+from foldtrue.handover_faint import ExpectedLines
 from foldtrue.handover_slivers import Slivers
 from foldtrue.subpixel import Image, linear_grey
 
@@ -172,6 +174,40 @@ def with_precreases(
     spacing = _spacing(local, nominal, options)
     seen = measure_precreases(light.image, light.unused, local, nominal, vertices_mm, spacing)
     return replace(features, precreases=seen)
+
+
+def missed_creases(light: Light, features: Features) -> IntArray:
+    """The creases of a view from the camera's side whose edges `with_faint` reads: those of all kinds of which some
+    were not found; empty against the light."""
+    if light.lit is None:
+        return np.zeros(0, np.int64)
+    return light.targets.crease[faint_edges(light.lit, _found(light, features))]
+
+
+def with_faint(
+    light: Light,
+    plane: Plane,
+    nominal: Nominal,
+    features: Features,
+    expected: ExpectedLines,
+    options: DetectOptions = AGAIN,
+) -> Features:
+    """The features with what shows of edges that were not found, where the network expects them; expected: of those of
+    `missed_creases`, or fewer."""
+    if light.lit is None:
+        return features
+    found = _found(light, features)
+    edges = faint_edges(light.lit, found)
+    edges = edges[np.isin(light.targets.crease[edges], expected.crease)]
+    if not len(edges):
+        return features
+    scene = LitScene(light.image, light.lit, _shifted(plane.map, light.origin_px), nominal.pitch_mm)
+    seen = read_faint(scene, found, edges, expected, _spacing(scene.plane, nominal, options))
+    return replace(features, faint=seen)
+
+
+def _found(light: Light, features: Features) -> BoolArray:
+    return features.found[light.targets.first_stretch]
 
 
 def _slivers(

@@ -183,10 +183,10 @@ def coarse_profiles(
         half_width_mm=half * step,
     )
     raw = quick_profiles(small, to_small(lines.low_px, factor), to_small(lines.high_px, factor), 2 * half + 1)
-    return lines, *_oriented(raw, lines, lit)
+    return lines, *oriented(raw, lines, lit)
 
 
-def _oriented(raw: Image, lines: CrossLines, lit: LitTargets) -> tuple[Array, BoolArray]:
+def oriented(raw: Image, lines: CrossLines, lit: LitTargets) -> tuple[Array, BoolArray]:
     """Block means of raw profiles as relative light along the facing, and which blocks lie wholly on the photo."""
     value = block_mean(raw, lines.block, len(lines.block_edge)).astype(float)
     inside = np.isfinite(value).all(axis=1)
@@ -230,7 +230,7 @@ def measure(
             block_px=6.0 * spacing_px,
             half_width_mm=half * step,
         )
-        profile, inside = _oriented(cross_lines(image, lines.low_px, lines.high_px, 2 * half + 1), lines, lit)
+        profile, inside = oriented(cross_lines(image, lines.low_px, lines.high_px, 2 * half + 1), lines, lit)
         use = inside & now.found[lines.block_edge]
         result = _fit_blocks(profile, use, lines, lit, now, step, half)
         result, (offset, slope) = _lined(result, edges, step)

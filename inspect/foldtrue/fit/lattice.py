@@ -8,6 +8,7 @@ import numpy as np
 
 from foldtrue.alignment import fit_globally
 from foldtrue.errors import NotThisPiece, PhotoTooPoor
+from foldtrue.fit.faint import faint_lines
 from foldtrue.fit.form import form_of, size_of, spread_std
 from foldtrue.fit.held import PaperHeight
 from foldtrue.fit.joint import joint_of, lens_root
@@ -45,7 +46,7 @@ LEAST_TWISTS = 5
 def adjust_vertices(features: Features, plane: Plane, nominal: Nominal) -> tuple[PlaneMap, Array]:
     """The quick form of fit_lattice between two looks at the photo: the corrected map and its vertices (V, 2) mm."""
     options = FitOptions.for_view(plane.view, len(nominal.twists))
-    _, _, lens_map, network = _adjust(features, plane, nominal, options, rounds=3)
+    _, _, lens_map, network = adjust(features, plane, nominal, options, rounds=3)
     vertices = nominal.vertices_mm + network.displacement_mm
     planned, found = _centres(nominal, nominal.vertices_mm), _centres(nominal, vertices)
     if _far_from_rim(nominal):
@@ -76,7 +77,7 @@ def fit_lattice(
     """
     options = options or FitOptions.for_view(plane.view, len(nominal.twists))
     _check_edges(features, plane, nominal, options)
-    lines, k1_std, lens_map, network = _adjust(features, plane, nominal, options, rounds=6)
+    lines, k1_std, lens_map, network = adjust(features, plane, nominal, options, rounds=6)
     by_edges, by_noise, solved = _pose_covariance(network, nominal)
     # What lens and frame may do to all twists together says nothing about the edges of one, and mostly goes with the
     # map; nor does what is known of vertices because others were seen.
@@ -199,7 +200,7 @@ def _check_outline(features: Features, plane: Plane, nominal: Nominal, options: 
         )
 
 
-def _adjust(
+def adjust(
     features: Features, plane: Plane, nominal: Nominal, options: FitOptions, rounds: int
 ) -> tuple[EdgeLines, float, PlaneMap, Network]:
     """Lens, lines and network: the lines, the std of k1, the map with its lens corrected, the solved network."""
@@ -230,6 +231,8 @@ def _solve_lines(
     lines = edge_lines(features, nominal, plane.view, lens_mm)
     if not len(lines.crease):
         raise PhotoTooPoor("None of the piece's edges can be seen clearly enough to be measured.", "Take it sharper.")
+    if features.faint is not None:
+        lines = lines.join(faint_lines(features.faint, nominal, plane.view, plane.map, k1_change))
     between = None
     if features.slivers is not None:
         between = sliver_lines(features.slivers, nominal, plane.map, k1_change)

@@ -118,8 +118,13 @@ def doubted_by_places(k1: float, k1_std: float, by_folds: tuple[float, float], b
 def lens_effect(features: Features, nominal: Nominal, view: str, plane: PlaneMap) -> Array:
     """Change (M,) mm of the samples' offsets for a unit of k1, at the planned places: at the measured ones it would
     carry the samples' own noise, and regress on itself."""
-    points, normal = planned_points(features, nominal, view)
-    return np.asarray(np.sum(plane.radial_field(points) * normal, 1))
+    return lens_across(*planned_points(features, nominal, view), plane)
+
+
+def lens_across(points_mm: Array, normal: Array, plane: PlaneMap) -> Array:
+    """The same (...,) at points (..., 2) mm of the plan, along normals (..., 2)."""
+    field = plane.radial_field(points_mm.reshape(-1, 2)).reshape(points_mm.shape)
+    return np.asarray(np.sum(field * normal, -1))
 
 
 def straight_rest(t: Array, value: Array, weight: Array, edge: IntArray, groups: int) -> Array:

@@ -3,7 +3,7 @@ else lies there."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -26,8 +26,9 @@ class EdgeLines:
     beyond it; shared: several creases lie on this line and the
     outermost shows, members lists them; pair, pair_kind: the other crease in a groove seen from the camera's side (-1:
     none) and the kind of shift that applies when the line is its; stretch: the first of the view it lies on (`line_of`
-    has all); samples: trusted ones; rms_mm: scatter of one sample; pixel_share (E, 2): of the variances of offset and
-    slope what the pixels' noise brings, the paper the rest."""
+    has all); samples: trusted ones, none where the edge does not stand out by itself (fit/faint.py); rms_mm: scatter of
+    one sample; pixel_share (E, 2): of the variances of offset and slope what the pixels' noise brings, the paper the
+    rest."""
 
     crease: IntArray
     t_mid: Array
@@ -48,6 +49,11 @@ class EdgeLines:
     samples: Array
     rms_mm: float
     pixel_share: Array
+
+    @property
+    def stands_out(self) -> BoolArray:
+        """Lines (E,) of edges that the photo shows by themselves; the others are the network's business alone."""
+        return np.asarray(self.samples > 0)
 
     @property
     def paper_side(self) -> Array:
@@ -79,6 +85,15 @@ class EdgeLines:
             pixel_share=self.pixel_share[rows],
         )
 
+    def join(self, more: EdgeLines) -> EdgeLines:
+        """These lines and then more; rms_mm stays that of these."""
+        arrays = {
+            f.name: np.concatenate([getattr(self, f.name), getattr(more, f.name)])
+            for f in fields(self)
+            if f.name not in ("members", "rms_mm")
+        }
+        return EdgeLines(**arrays, members=self.members + more.members, rms_mm=self.rms_mm)
+
 
 def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) -> EdgeLines:
     """Fit a straight line to the samples of each edge; lens_mm (M,), the lens's part, is taken off first.
@@ -100,7 +115,7 @@ def edge_lines(features: Features, nominal: Nominal, view: str, lens_mm: Array) 
     keep = np.flatnonzero(line.samples >= 3)
     stretch = features.stretch[first]
     left, right, crease = s.layers_left[stretch], s.layers_right[stretch], s.crease[stretch]
-    dark, kind, pair_kind, pair = _looks_of(nominal, view, stretch)
+    dark, kind, pair_kind, pair = looks_of(nominal, view, stretch)
     if features.tone is not None:
         kind, pair_kind = _by_tone(kind, pair_kind, features.tone[stretch])
     bare, backlit = np.minimum(left, right) == 0, view == "backlit"
@@ -144,11 +159,11 @@ def line_of(nominal: Nominal, view: str) -> IntArray:
 
 def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
     """How many lines (T,) tell of each twist: 1 for a side of its own; 1/2 for one in a groove, which may be its
-    neighbour's, and for a pleat's crease, which says where one tip lies across it; 1/4 for one at the outline, where
-    the rim below may stick out instead."""
+    neighbour's, for one that does not stand out by itself, and for a pleat's crease, which says where one tip lies
+    across it; 1/4 for one at the outline, where the rim below may stick out instead."""
     of_twist = np.array([f.kind == "twist" for f in nominal.facets] + [False])
     pleat = ~of_twist[nominal.creases.facets[lines.crease]].any(1)
-    worth = np.where(lines.shared, 0.25, np.where(lines.pair >= 0, 0.5, 1.0))
+    worth = np.where(lines.shared, 0.25, np.where((lines.pair >= 0) | ~lines.stands_out, 0.5, 1.0))
     count = np.zeros(len(nominal.twists))
     for k, twist in enumerate(nominal.twists):
         for crease in (lines.crease, lines.pair):
@@ -157,7 +172,7 @@ def own_lines(lines: EdgeLines, nominal: Nominal) -> Array:
     return count
 
 
-def _looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, IntArray, IntArray, IntArray]:
+def looks_of(nominal: Nominal, view: str, stretch: IntArray) -> tuple[Array, IntArray, IntArray, IntArray]:
     """Of every line (E,), given its first stretch: its darker or upper side (+1 left), its kind of shift, and the kind
     and crease of the other edge in its groove (-1: none)."""
     s = nominal.views[view]

@@ -214,7 +214,7 @@ def _seen_edges(
 ) -> tuple[BoolArray, BoolArray]:
     """Whether mountain and valley of each pleat have a line of their own (P, 2); and whether one of them does not lie
     where its vertices have it (P,). A mountain that is one point counts as seen where the vertex is fixed."""
-    own = np.flatnonzero(~lines.shared & (lines.pair < 0))
+    own = np.flatnonzero(~lines.shared & (lines.pair < 0) & lines.stands_out)
     crease = lines.crease[own]
     t, normal = lines.t_mid[own], lines.normal[own]
     ends = nominal.creases.ends[crease]

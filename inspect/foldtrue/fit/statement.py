@@ -214,8 +214,9 @@ def _with_map(
 
 def _edge_errors(solution: Solution, nominal: Nominal) -> tuple[Array, Array, Array, Array]:
     """Each crease's own measured line against the plan, after the fit: offset at its middle (mm), angle (deg), and
-    stds; of a crease with several lines by least squares."""
-    lines, count = solution.lines, len(nominal.creases.ids)
+    stds, of those that stand out; of a crease with several lines by least squares."""
+    lines = solution.lines.pick(np.flatnonzero(solution.lines.stands_out))
+    count = len(nominal.creases.ids)
     ends = nominal.vertices_mm[nominal.creases.ends[lines.crease]]
     d = ends[:, 1] - ends[:, 0]
     moved = []
