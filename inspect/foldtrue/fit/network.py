@@ -103,8 +103,8 @@ def solve_network(
     told = _observed(lines, beside)
     std, value, edge = told.std, told.value.copy(), told.row == EDGE_ROW
     scale = np.tile([1.0, 2.0], len(value) // 2)
-    shared = np.zeros(len(value), bool)
-    shared[edge] = np.repeat(lines.shared, 2)
+    shared, faint = np.zeros((2, len(value)), bool)
+    shared[edge], faint[edge] = np.repeat(lines.shared, 2), np.repeat(~lines.stands_out, 2)
     # What lies between folds cannot count before: how bright a sliver of some width is, is found by the edges.
     trust: Array = np.where(shared | (told.row == SLIVER_ROW), 0.0, 1.0)
     x: Array = np.zeros(setup.size)
@@ -133,7 +133,7 @@ def solve_network(
         if (step < costly and rounds > 3) or (step == 0 and unused is not None):
             redundancy = _redundancy(design, factor, weight)
         rest = (resid / scale, std / scale, redundancy)
-        misfit = _misfits(*rest, np.where((trust > 0) & ~shared, told.row, -1), weak)
+        misfit = _misfits(*rest, np.where((trust > 0) & ~shared & ~faint, told.row, -1), weak)
         if step == 0:
             if unused is not None:
                 surely = _trust(resid, np.sqrt(variance), redundancy) / (
