@@ -192,7 +192,7 @@ def measure_placed(
         plane_map, vertices_mm = clock.run("fit", adjust_vertices, features, plane, nominal)
     plane = replace(plane, map=plane_map)
     features = clock.run("detect", remeasure_features, light, plane, nominal, features, vertices_mm)
-    missed = missed_creases(light, features)
+    missed = missed_creases(light, plane, features)
     if len(missed):
         expected = clock.run("fit", expect_lines, features, plane, nominal, missed)
         features = clock.run("detect", with_faint, light, plane, nominal, features, expected)

@@ -15,7 +15,8 @@ from scene import Lamp, PaperLook, Setting
 
 @dataclass(frozen=True)
 class Piece:
-    """One folded piece. name: of the plan; waves: (height, length) mm of its slow waves."""
+    """One folded piece. name: of the plan; waves: (height, length) mm of its slow waves; creases_share, clouds_share:
+    of its paper, see `surfaces.paper`."""
 
     name: str
     layout: Layout
@@ -23,6 +24,8 @@ class Piece:
     look: PaperLook
     waves_mm: tuple[float, float]
     seed: int
+    creases_share: float = 1.0
+    clouds_share: float = 1.0
 
 
 @dataclass(frozen=True)

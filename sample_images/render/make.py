@@ -56,8 +56,9 @@ def standing(case: Case, parts: Parts) -> tuple[sheet.Skin, np.ndarray]:
 
 def lit(case: Case, layout: Layout, skin: sheet.Skin) -> np.ndarray:
     """(h, w, 3) linear light."""
-    paper = surfaces.paper(layout, case.piece.seed + 3)
-    world = assemble(skin, case.piece.look, paper, case.setting, case.camera, case.depth)
+    piece = case.piece
+    paper = surfaces.paper(layout, piece.seed + 3, creases_share=piece.creases_share, clouds_share=piece.clouds_share)
+    world = assemble(skin, piece.look, paper, case.setting, case.camera, case.depth)
     return render(world, case.samples, case.seed)
 
 

@@ -35,18 +35,21 @@ def grid_relief(layout: Layout, size: int, rng: np.random.Generator, depth_mm: f
     return relief
 
 
-def paper(layout: Layout, seed: int, size: int = 4096) -> dict[str, np.ndarray]:
+def paper(
+    layout: Layout, seed: int, size: int = 4096, creases_share: float = 1.0, clouds_share: float = 1.0
+) -> dict[str, np.ndarray]:
     """relief (mm, seen from the front), tone (factor on the colour, 1 on average), density (factor on the light that
-    passes), (size, size) each, first row at the sheet's top."""
+    passes), (size, size) each, first row at the sheet's top. creases_share, clouds_share: how far the grid's creases
+    stand out, and how uneven the tone is, against the sample pictures'."""
     rng = np.random.default_rng(seed)
     texel = SHEET_MM / size
-    creases = grid_relief(layout, size, rng, 0.08, 0.30)
+    creases = creases_share * grid_relief(layout, size, rng, 0.08, 0.30)
     grain = 0.0012 * noise(rng, size, 0.12 / texel) + 0.0020 * noise(rng, size, 0.35 / texel)
     clouds = 0.6 * noise(rng, size, 1.1 / texel) + 0.4 * noise(rng, size, 0.25 / texel)
     worn = np.abs(creases) / 0.08
     return {
         "relief": creases + grain,
-        "tone": np.clip(1 + 0.012 * clouds + 0.02 * worn, 0.8, 1.1),
+        "tone": 1 + clouds_share * (np.clip(1 + 0.012 * clouds + 0.02 * worn, 0.8, 1.1) - 1),
         "density": np.clip(1 + 0.045 * clouds + 0.05 * worn, 0.7, 1.3),
     }
 

@@ -8,8 +8,10 @@ taken out of the angle errors and stated beside them. None of it uses the packag
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -87,6 +89,21 @@ class Misses:
     wrong: int
     upright: bool
     turned_deg: float = 0.0
+
+
+def traced_truth(folder: Path) -> Truth:
+    """truth.json of a picture by sample_images/render."""
+    stated = json.loads((folder / "truth.json").read_text())
+    twists, camera = stated["twists"], stated["camera"]
+    return Truth(
+        planned_mm=np.array([t["planned_mm"] for t in twists]),
+        error_mm=np.array([t["position_error_mm"] for t in twists]),
+        turn_deg=np.array([t["angle_error_deg"] for t in twists]),
+        hand=np.array([1.0 if t["hand"] == "ccw" else -1.0 for t in twists]),
+        px=np.array([t["centre_px"] for t in twists]),
+        seen=np.ones(len(twists), bool),
+        mm_per_px=camera["distance_mm"] / camera["focal_px"],
+    )
 
 
 def usable(row: dict) -> bool:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from judging import Truth, misses, score
+from judging import misses, score, traced_truth
 from PIL import Image
 from scipy.spatial.transform import Rotation
 
@@ -129,28 +129,13 @@ def test_stated_pixels_are_what_the_stated_camera_sees(truth):
         assert px == pytest.approx(np.array(twist["tips_px"]), abs=1e-4)
 
 
-def truth_of(folder: Path) -> Truth:
-    """truth.json as the judging wants it."""
-    stated = json.loads((folder / "truth.json").read_text())
-    twists, camera = stated["twists"], stated["camera"]
-    return Truth(
-        planned_mm=np.array([t["planned_mm"] for t in twists]),
-        error_mm=np.array([t["position_error_mm"] for t in twists]),
-        turn_deg=np.array([t["angle_error_deg"] for t in twists]),
-        hand=np.array([1.0 if t["hand"] == "ccw" else -1.0 for t in twists]),
-        px=np.array([t["centre_px"] for t in twists]),
-        seen=np.ones(len(twists), bool),
-        mm_per_px=camera["distance_mm"] / camera["focal_px"],
-    )
-
-
 @pytest.fixture(scope="module", params=CLAIMS, ids=lambda claim: claim.name)
 def measured(request):
     """(claim, rows of result.json, misses, score) of a picture measured as anyone would."""
     folder = SAMPLES / request.param.name
     view = json.loads((folder / "truth.json").read_text())["view"]
     found = inspect_photo(folder / "photo.jpg", read_plan(folder / "plan.json"), InspectOptions(view=view))
-    truth, rows = truth_of(folder), result_record(found)["twists"]
+    truth, rows = traced_truth(folder), result_record(found)["twists"]
     missed = misses(truth, rows, found.nominal.symmetry[view])
     return request.param, rows, missed, score(truth, missed)
 

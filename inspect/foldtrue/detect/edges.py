@@ -176,10 +176,11 @@ def with_precreases(
     return replace(features, precreases=seen)
 
 
-def missed_creases(light: Light, features: Features) -> IntArray:
-    """The creases of a view from the camera's side whose edges `with_faint` reads: those of all kinds of which some
-    were not found; empty against the light."""
-    if light.lit is None:
+def missed_creases(light: Light, plane: Plane, features: Features) -> IntArray:
+    """The creases of a front whose edges `with_faint` reads: those of all kinds of which some were not found. None
+    against the light; nor of a back, whose edges lie on lines of the grid, so that unused creases are taken for them.
+    """
+    if light.lit is None or plane.view != "front":
         return np.zeros(0, np.int64)
     return light.targets.crease[faint_edges(light.lit, _found(light, features))]
 
