@@ -2,11 +2,12 @@ r"""How much better fronts would be measured if the lines that were found lay wh
 
     FOLDTRUE_PHOTOS=FOLDER .venv/bin/python tests/accuracy/told.py [--doc] [NAME ...]
 
-Pictures and judging as in pictures.py. Between the reading of the photo and the fit, the lines of all twists' sides and
-pleats that were found are moved to the truth: their directions alone, then their places too. In a groove that gapes the
-line becomes the middle of both edges, else the nearer of the two, as the photo shows it; which it is, and all that was
-not found, stays unknown, and edges that hardly show stay as they were read. What error is left is not the reading's: it lies in what the photo does not show, and in a fit
-that weighs these lines as it would those it read.
+Pictures and judging as in pictures.py. Between the reading of the photo and the fit, the lines of all twists' sides
+and pleats that were found are moved to the truth: their directions alone, then their places too. In a groove that
+gapes the line becomes the middle of both edges, else the nearer of the two, as the photo shows it; which it is, and
+all that was not found, stays unknown, and edges that hardly show stay as they were read. What error is left is not
+the reading's: it lies in what the photo does not show, and in a fit that weighs these lines as it would those it
+read.
 """
 
 from __future__ import annotations

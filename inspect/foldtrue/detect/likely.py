@@ -142,7 +142,8 @@ def _noise(beside: list[tuple[Array, Array]], bases: Array) -> Array:
     for value, blocks in beside:
         rows = np.flatnonzero(blocks >= LEAST_BLOCKS)
         seen = _inner(value[rows], bases[rows])
-        squares.append(np.einsum("fsoi,fsoj->fij", seen, seen) / seen[0, :, :, 0].size * blocks[rows, None, None])
+        lines = seen.shape[1] * seen.shape[2]
+        squares.append(np.einsum("fsoi,fsoj->fij", seen, seen) / lines * blocks[rows, None, None])
     mean = np.concatenate(squares).mean(0)
     return np.asarray(mean + (LEAST_POWER**2 + 1e-12 * np.trace(mean)) * np.identity(2))
 
@@ -155,8 +156,8 @@ def _squares(z: Array, cov: Array) -> Array:
 def _posterior(ratio: Array, offsets: Array, slopes: Array, prior: Array) -> tuple[Array, Array, Array, Array]:
     """Mean (F, 2), cov (F, 2, 2), the common offset (F,) and evidence (F,) of the edges of one kind.
 
-    Of some edges something else is seen, no farther from where it must be than from anywhere else in the window. All
-    lines may be off by a common offset, which a look cannot tell from its own zero: the likeliest is taken.
+    Of some edges nothing is seen, or something else that may lie anywhere in the window. All lines may be off by a
+    common offset, which a look cannot tell from its own zero: the likeliest is taken.
     """
     top = ratio.max((1, 2))
     likely = np.exp(ratio - top[:, None, None])
