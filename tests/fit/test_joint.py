@@ -9,14 +9,14 @@ import pytest
 
 from foldtrue.alignment import fit_globally, freedoms
 from foldtrue.fit.joint import joint_of, lens_root
-from foldtrue.fit.lattice import FitOptions, _adjust
+from foldtrue.fit.lattice import FitOptions, adjust
 from foldtrue.stretches import left_normals
 
 
 @pytest.fixture(scope="module")
 def solved(nominal, sampled, plane):
     features = sampled(np.random.default_rng(3).normal(0, 0.05, nominal.vertices_mm.shape), 0.01)
-    return _adjust(features, plane, nominal, FitOptions(), rounds=4)
+    return adjust(features, plane, nominal, FitOptions(), rounds=4)
 
 
 @pytest.fixture(scope="module")
