@@ -17,7 +17,6 @@ def shares():
     return np.array([held(row).mean(0) for row in photos(240, default_store(), backlit_photo) if not row["declined"]])
 
 
-@pytest.mark.xfail(reason="intervals are too narrow: docs/accuracy.md says by how much")
 @pytest.mark.parametrize("figure", FIGURES)
 def test_intervals_hold_the_truth_in_93_to_97_per_cent(shares, figure):
     share = float(shares[:, FIGURES.index(figure)].mean())
