@@ -257,7 +257,7 @@ class Features:
     was not looked for; precreases: what shows of the grid's unused creases, likewise. tone (S,): 0 where the edge looks
     as its kind does; from the camera's side 1 or 2 where it shows by a change of tone alone, light falling or rising
     along its facing, which the light shifts in its own way; None where none does. faint: lines of edges that do not
-    stand out by themselves, read where all others expect them, None where it was not looked for them or there are none.
+    stand out by themselves, read where all others expect them, None where there are none or they were not looked for.
     """
 
     evidence: Array

@@ -33,8 +33,8 @@ LOOK_PITCH, MOST_PITCH = 0.05, 0.12
 """Half the width of a look, and of the widest search about the expected line, in pitches."""
 REACH = 3.0
 """How many standard deviations of what is expected the search goes to either side."""
-STEPS_PER_PX = 2
-SLOPES = 15
+STEPS_PER_PX, SLOPES = 2, 15
+"""How finely: offsets to a pixel, and slopes in all."""
 BLOCK_LINES = 6.0
 """Cross-lines that make a block, which lies on the photo, or clear of the plan, as a whole."""
 ROUNDS = 5
@@ -59,7 +59,7 @@ def read_faint(
     found: (E,) of all; expected: where the network has the edges. Offsets of a kind are known against each other only,
     as a look has no zero but the mean place of its edges.
     """
-    scene = replace(scene, lit=_picked(scene.lit, edges))
+    scene = replace(scene, lit=scene.lit.pick_edges(edges))
     targets, kind = scene.lit.targets, scene.lit.kind_of_edge
     facing = np.ones(len(edges))
     facing[targets.edge] = scene.lit.facing
@@ -87,14 +87,6 @@ def read_faint(
         slope_mm=slope[rows] + sense * place[rows, 1],
         slope_std_mm=std[rows, 1],
     )
-
-
-def _picked(lit: LitTargets, edges: IntArray) -> LitTargets:
-    targets, intervals = lit.targets.pick_edges(edges)
-    return replace(
-        lit, targets=targets, kind=lit.kind[intervals], facing=lit.facing[intervals],
-        kind_of_edge=lit.kind_of_edge[edges], other=lit.other[edges], bare=lit.bare[edges],
-    )  # fmt: skip
 
 
 def _prior(expected: ExpectedLines, facing: Array, kind: IntArray) -> Array:

@@ -17,7 +17,7 @@ from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
 
 STRENGTH = 0.5
-"""Spread of how strongly edges show about the usual of their kind (common practice, no source)."""
+"""Spread of how strongly edges show about the usual of their kind; wide, and not measured."""
 ASTRAY = 0.1
 """Share of edges where something else is seen, anywhere in the window; as in grooves (fit/grooves.py)."""
 MEDIAN = 0.455
@@ -27,6 +27,7 @@ LEAST_OF_KIND, LEAST_BLOCKS = 4, 2
 TELLING = 0.8
 """Of a direction's expected variance at most so much must be left for the photo to have told something of it."""
 LEAST_MM = 1e-3
+"""No line is told better."""
 """No line is told better."""
 LEAST_POWER = 1e-9
 """Of relative light, squared; keeps noiseless pictures solvable."""
@@ -73,18 +74,19 @@ def told_by(here: Means, decoys: list[Means], window: Window, prior: Array, kind
     where the edges are taken to lie for their looks to be learned.
     """
     known = here.blocks >= LEAST_BLOCKS
-    told = Told(np.zeros_like(mean), prior.copy(), np.zeros(len(kind)), np.zeros(len(kind)), np.zeros(len(kind), bool))
+    both, cov, read = np.zeros_like(mean), prior.copy(), np.zeros(len(kind), bool)
+    common, evidence = np.zeros((2, len(kind)))
     for k in np.unique(kind[known]):
         mine = np.flatnonzero(known & (kind == k))
         beside = [(d.value[mine], d.blocks[mine]) for d in decoys]
         if len(mine) < LEAST_OF_KIND or sum((b >= LEAST_BLOCKS).sum() for _, b in beside) < LEAST_OF_KIND:
             continue
         ratio = _ratio(here.value[mine], here.blocks[mine], beside, window, window.slopes[mine], mean[mine])
-        of_kind = _posterior(ratio, window.offsets, window.slopes[mine], prior[mine])
-        for field, value in zip(("mean", "cov", "common", "evidence"), of_kind, strict=True):
-            getattr(told, field)[mine] = value
-        told.known[mine] = True
-    return told
+        both[mine], cov[mine], common[mine], evidence[mine] = _posterior(
+            ratio, window.offsets, window.slopes[mine], prior[mine]
+        )
+        read[mine] = True
+    return Told(both, cov, common, evidence, read)
 
 
 def _ratio(
@@ -153,8 +155,8 @@ def _squares(z: Array, cov: Array) -> Array:
     return np.asarray(np.einsum("fsoi,fij,fsoj->fso", z, np.linalg.inv(cov), z, optimize=True))
 
 
-def _posterior(ratio: Array, offsets: Array, slopes: Array, prior: Array) -> tuple[Array, Array, Array, Array]:
-    """Mean (F, 2), cov (F, 2, 2), the common offset (F,) and evidence (F,) of the edges of one kind.
+def _posterior(ratio: Array, offsets: Array, slopes: Array, prior: Array) -> tuple[Array, Array, float, Array]:
+    """Mean (F, 2), cov (F, 2, 2), common offset and evidence (F,) of the edges of one kind.
 
     Of some edges nothing is seen, or something else that may lie anywhere in the window. All lines may be off by a
     common offset, which a look cannot tell from its own zero: the likeliest is taken.
@@ -180,7 +182,7 @@ def _posterior(ratio: Array, offsets: Array, slopes: Array, prior: Array) -> tup
     cov = np.stack([np.sum(share * a * b, (1, 2)) for a in (off, tilt) for b in (off, tilt)], 1).reshape(-1, 2, 2)
     steps = np.stack([np.full(len(slopes), offsets[1] - offsets[0]), slopes[:, 1] - slopes[:, 0]], 1)
     cov[:, [0, 1], [0, 1]] += steps**2 / 12.0  # nothing is read finer than the window is searched
-    return mean, cov, np.full(len(mean), common), evidence
+    return mean, cov, float(common), evidence
 
 
 def _expected(offsets: Array, slopes: Array, prior: Array) -> Array:

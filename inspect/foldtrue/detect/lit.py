@@ -74,6 +74,19 @@ class LitTargets:
     plan: Any
     bare: BoolArray
 
+    def pick_edges(self, edges: IntArray) -> LitTargets:
+        """The targets of these edges alone, numbered in the order given; kinds stay as they are."""
+        targets, intervals = self.targets.pick_edges(edges)
+        return replace(
+            self,
+            targets=targets,
+            kind=self.kind[intervals],
+            facing=self.facing[intervals],
+            kind_of_edge=self.kind_of_edge[edges],
+            other=self.other[edges],
+            bare=self.bare[edges],
+        )
+
 
 @dataclass(frozen=True)
 class LitLines:
