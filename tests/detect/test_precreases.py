@@ -10,6 +10,7 @@ from painted_edges import PX_PER_MM, folded, piece, plane_of
 from unused_creases import painted, two_sides
 
 from foldtrue.detect.edges import read_light, with_precreases
+from foldtrue.detect.grain import grain_of
 from foldtrue.detect.precreases import find_precreases, learn_signed_looks, mean_profiles
 from foldtrue.handover import Features
 from foldtrue.subpixel import straight_lines
@@ -59,6 +60,25 @@ def test_creases_lit_from_one_side_have_a_zero_by_which_side_that_is():
     assert 1.4826 * np.median(np.abs(turn)) < 0.3
 
 
+def test_creases_with_no_lit_side_are_of_one_kind_but_for_their_direction_and_sense():
+    """A ridge is as light on its left as on its right: which one grain makes the lighter does not set it apart."""
+    seen = seen_in(painted(3, piece(3)), 3)
+    assert len(np.unique(seen.kind[seen.found])) <= 3 * 2 + 1
+
+
+def test_what_runs_askew_is_no_crease():
+    """Lines through one twist, 5 deg off where its creases are expected: farther than any network errs."""
+    nominal = folded(3)
+    tips = list(nominal.twists[4].tips)
+    own = nominal.vertices_mm[tips] - nominal.vertices_mm[tips].mean(0)
+    askew = np.zeros_like(nominal.vertices_mm)
+    askew[tips] = np.radians(5.0) * np.stack([-own[:, 1], own[:, 0]], 1)
+    seen = seen_in(painted(3, askew), 3)
+    of_twist = np.isin(seen.creases.corners, tips).all((1, 2))
+    assert not seen.found[of_twist].any()
+    assert seen.found[~of_twist].mean() > 0.95
+
+
 def test_creases_are_found_from_half_a_millimetre_away():
     displacement = np.zeros_like(folded(3).vertices_mm)
     displacement[list(folded(3).twists[4].tips)] += 0.5
@@ -66,6 +86,18 @@ def test_creases_are_found_from_half_a_millimetre_away():
     offset, _ = misses(3, seen, displacement)
     assert seen.found.mean() > 0.95
     assert np.abs(offset).max() < 0.1
+
+
+def test_creases_are_found_where_every_twist_is_off_by_a_third_of_a_millimetre():
+    """Laid over one another where they are expected, they make a look twice as wide as each."""
+    nominal = folded(3)
+    displacement = np.zeros_like(nominal.vertices_mm)
+    for twist, off in zip(nominal.twists, np.random.default_rng(4).normal(0, 0.3, (24, 2)), strict=True):
+        displacement[list(twist.tips)] += off
+    seen = seen_in(painted(3, displacement), 3)
+    offset, _ = misses(3, seen, displacement)
+    assert seen.found.mean() > 0.97
+    assert np.mean(np.abs(offset) < 0.1) > 0.97
 
 
 def test_paper_without_creases_shows_none():
@@ -85,7 +117,8 @@ def test_a_look_is_learned_whatever_its_sense():
     crease = np.repeat(np.arange(30), 8)
     profile = height[crease, None] * bar + rng.normal(0, 0.02, (240, 21))
     mean = mean_profiles(profile, crease, np.ones(240, bool), 30)
-    looks = learn_signed_looks(mean, np.ones(30, bool), np.zeros(30, np.int64), 0.1)
+    grain = grain_of(profile, crease, np.ones(240, bool), 30)
+    looks = learn_signed_looks(mean, np.ones(30, bool), np.zeros(30, np.int64), 0.1, grain)
     x = np.stack([np.ones(21), np.linspace(-1, 1, 21)], 1)
     wanted = bar - x @ np.linalg.lstsq(x, bar, rcond=None)[0]
     assert abs(looks.value[0] @ wanted) / np.linalg.norm(wanted) > 0.999

@@ -15,6 +15,9 @@ from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import BoolArray, IntArray
 from foldtrue.subpixel import Image, group_median, step_kernel
 
+PRIOR_COUNTS = 0.1
+"""Half of this, of an edge's planned response, is taken off a line a usual error away from where it is expected."""
+
 
 @dataclass(frozen=True)
 class Lines:
@@ -139,7 +142,8 @@ def best_lines(
         value = np.zeros((edges, 2 * half + 1))
         value[has] = np.add.reduceat(picked, first[has], axis=0)
         value /= np.maximum(weight, 1)[:, None]
-        value -= 0.1 * ((start[0][:, None] + offset) ** 2 + (slopes_mm[:, k : k + 1] / 2.0) ** 2) / prior_mm**2 * 0.5
+        away = (start[0][:, None] + offset) ** 2 + (slopes_mm[:, k : k + 1] / 2.0) ** 2
+        value -= 0.5 * PRIOR_COUNTS * away / prior_mm**2
         better = value > best
         best[better] = value[better]
         which[better] = k

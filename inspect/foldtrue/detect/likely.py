@@ -28,7 +28,6 @@ TELLING = 0.8
 """Of a direction's expected variance at most so much must be left for the photo to have told something of it."""
 LEAST_MM = 1e-3
 """No line is told better."""
-"""No line is told better."""
 LEAST_POWER = 1e-9
 """Of relative light, squared; keeps noiseless pictures solvable."""
 

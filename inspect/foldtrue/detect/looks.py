@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from foldtrue.detect.grain import Grain
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
 
@@ -156,12 +157,8 @@ def _slope(look: Array) -> Array:
 def fit_looks(profile: Array, kind: IntArray, looks: Looks, weight: Array) -> LookFits:
     """Fit every relative profile (B, N) with an even slope of light, its kind's look, and the look's derivative, parts
     weighted by weight (K, N)."""
-    count = profile.shape[1]
-    even = np.broadcast_to(np.linspace(-1, 1, count), looks.value.shape)
-    basis = np.stack([np.ones_like(looks.value), even, looks.value, _slope(looks.value) / looks.step_mm], axis=2)
-    normal = np.einsum("kni,kn,knj->kij", basis, weight, basis)
-    ridge = 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-300
-    inverse = np.linalg.inv(normal + ridge * np.eye(4))
+    basis = _basis(looks)
+    inverse = _inverse(np.einsum("kni,kn,knj->kij", basis, weight, basis))
     solver = np.einsum("kij,knj,kn->kin", inverse, basis, weight)
     out = np.zeros((len(profile), 4))
     rest = np.zeros(len(profile))
@@ -173,3 +170,34 @@ def fit_looks(profile: Array, kind: IntArray, looks: Looks, weight: Array) -> Lo
         out[rows] = profile[rows] @ solver[k].T
         rest[rows] = np.square(profile[rows] - out[rows] @ basis[k].T) @ weight[k] / free[k]
     return LookFits(out[:, 2], -out[:, 3], np.sum(solver[kind, 3] ** 2, axis=1), np.sqrt(rest))
+
+
+def fit_looks_in_grain(profile: Array, kind: IntArray, looks: Looks, grain: Grain) -> LookFits:
+    """As `fit_looks`, with parts weighted by how the paper's grain goes along a profile (grain.py)."""
+    basis = _basis(looks)
+    inverse = _inverse(np.einsum("kni,nm,kmj->kij", basis, grain.inverse, basis, optimize=True))
+    solver = np.einsum("kij,knj,nm->kim", inverse, basis, grain.inverse, optimize=True)
+    out, rest = np.zeros((len(profile), 4)), np.zeros(len(profile))
+    for k in np.flatnonzero(looks.known):
+        rows = np.flatnonzero(kind == k)
+        out[rows] = profile[rows] @ solver[k].T
+        left = (profile[rows] - out[rows] @ basis[k].T) @ grain.root
+        rest[rows] = np.mean(left**2, 1) * (left.shape[1] / (left.shape[1] - 4.0))
+    return LookFits(out[:, 2], -out[:, 3], inverse[kind, 3, 3], np.sqrt(rest))
+
+
+def look_slopes(looks: Looks) -> Array:
+    """Derivatives (K, N) of the looks, per mm along the facing."""
+    return _slope(looks.value) / looks.step_mm
+
+
+def _basis(looks: Looks) -> Array:
+    """(K, N, 4): what a profile is fitted with."""
+    even = np.broadcast_to(np.linspace(-1, 1, looks.value.shape[1]), looks.value.shape)
+    return np.stack([np.ones_like(looks.value), even, looks.value, look_slopes(looks)], axis=2)
+
+
+def _inverse(normal: Array) -> Array:
+    """Of (K, 4, 4), some of which may be singular."""
+    ridge = 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-300
+    return np.asarray(np.linalg.inv(normal + ridge * np.eye(4)))
