@@ -19,7 +19,7 @@ EDGE_ROW, SLIVER_ROW, CREASE_ROW, CREASE_SLOPE_ROW = KINDS_OF_ROW = range(4)
 a crease's two sides look like differs from line to line."""
 LEAST_ASTRAY_MM = 1e-3
 """No folds miss the grid's creases by less."""
-TELLING = 0.25
+TELLING = 0.2
 """Share of how far creases scatter, squared, that folds may miss them by, and they each other, to tell of the folds."""
 
 
@@ -93,7 +93,7 @@ def paper_held(
 
     solution: (factor, unknowns) that took paper and vertices for as loose, before_mm, as before anything was seen: any
     other rests on the creases, and would have them vouch for themselves. misfit_mm: by how much creases miss each
-    other. Where that and what folds miss them by is half of what they scatter about the plan, as where something else
+    other. Where that and what folds miss them by come near what they scatter about the plan, as where something else
     was taken for creases, they tell nothing.
     """
     factor, x = solution
