@@ -43,6 +43,8 @@ COLUMNS = (
     ("cover_relative", "relative", ".2f"),
 )
 SCALE = (("scale_error", "size by the sheet", "+.4f"), ("scale_held", "held", ".0f"))
+LARGE_PX = 10_000_000
+"""Of 12 megapixels, what is asked of accuracy is asked of; the others have 2 or 3."""
 MARKS = {"backlit": "pictures", "front": "pictures-front"}
 GROUPED = (
     "pictures", "measured", "seen", "wrong", "turns wrong", "pos RMS mm", "median", "angle RMS deg", "median",
@@ -52,7 +54,7 @@ GROUPED = (
 
 @dataclass(frozen=True)
 class Outcome:
-    """One picture: kind and renderer from its truth, whether it must be measured, its score or why there is none.
+    """One picture: kind, renderer and size from its truth, whether it must be measured, its score or why there is none.
 
     named: the score once the view is said, where it was declined without.
     """
@@ -60,6 +62,7 @@ class Outcome:
     name: str
     kind: str
     renderer: str
+    large: bool
     wanted: bool
     score: Score | None
     reason: str
@@ -98,7 +101,9 @@ def judge(folder: Path, name: str, view: str = "auto", keep: Path | None = None)
     """Measure one picture and judge what comes out."""
     data = json.loads((folder / f"{name}.json").read_text())
     wanted = data["expected"] == "measure"
-    head = (name, data["kind"], data["renderer"], wanted)
+    camera = data["camera"]
+    large = camera["width"] * camera["height"] > LARGE_PX
+    head = (name, data["kind"], data["renderer"], large, wanted)
     try:
         inspection = inspect_photo(folder / f"{name}.jpg", plan_of(data["plan"]["layout"]), InspectOptions(view=view))
     except FoldtrueError as error:
@@ -132,12 +137,22 @@ def picture_rows(outcomes: list[Outcome]) -> list[str]:
 
 
 def summary_rows(outcomes: list[Outcome]) -> list[str]:
-    """One line for every renderer and kind, over all its pictures that show a piece."""
+    """One line for every renderer and kind, over all its pictures that show a piece; where these are of several sizes,
+    one for the large ones and one for the others too."""
     rows = []
     for group in sorted({(o.kind, o.renderer) for o in outcomes if o.wanted}):
         mine = [o for o in outcomes if o.wanted and (o.kind, o.renderer) == group]
-        done = [o.score for o in mine if o.score is not None]
-        rows.append((" ".join(group), f"{len(done)} of {len(mine)}", *(_summary(done) if done else ["-"] * 13)))
+        parts = {
+            "": mine,
+            ", 12 megapixels": [o for o in mine if o.large],
+            ", smaller": [o for o in mine if not o.large],
+        }
+        for size, some in parts.items():
+            if not some or (size and len(some) == len(mine)):
+                continue
+            done = [o.score for o in some if o.score is not None]
+            count = f"{len(done)} of {len(some)}"
+            rows.append((" ".join(group) + size, count, *(_summary(done) if done else ["-"] * 13)))
     return table(GROUPED, rows)
 
 
