@@ -16,6 +16,7 @@ from foldtrue.subpixel import (
     fit_bands,
     fit_bars,
     fit_steps,
+    group_mean,
     group_median,
     interpolated_step,
     linear_grey,
@@ -259,6 +260,13 @@ def test_robust_line_shrugs_off_a_fifth_of_wild_samples():
     assert a[0] == pytest.approx(1.0, abs=0.01)
     assert b[0] == pytest.approx(0.3, abs=0.03)
     assert (trust[::5] == 0).all()
+
+
+def test_group_mean_equals_numpy():
+    rng = np.random.default_rng(5)
+    value, group = rng.normal(size=(40, 3)), np.arange(40) % 4
+    wanted = [value[group == k].mean(0) for k in range(4)]
+    np.testing.assert_allclose(group_mean(value, group, 5), [*wanted, np.zeros(3)])
 
 
 def test_group_median_equals_numpy():

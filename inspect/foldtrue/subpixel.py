@@ -328,6 +328,13 @@ def robust_line(
     return lines.at(0.5), lines.slope, trust
 
 
+def group_mean(value: Array, group: IntArray, groups: int) -> Array:
+    """Mean (G, N) of the rows value (M, N) of each group; 0 for an empty group."""
+    total = np.zeros((groups, value.shape[1]))
+    np.add.at(total, group, value)
+    return np.asarray(total / np.maximum(np.bincount(group, minlength=groups), 1)[:, None])
+
+
 def group_median(value: Array, group: IntArray, groups: int) -> Array:
     """Median of value (M,) within each group; 0 for an empty group. Vectorised through one lexical sort."""
     out = np.zeros(groups)

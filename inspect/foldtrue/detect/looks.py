@@ -19,6 +19,7 @@ import numpy as np
 from foldtrue.detect.grain import Grain
 from foldtrue.frames import Array
 from foldtrue.handover import BoolArray, IntArray
+from foldtrue.subpixel import group_mean
 
 LEAST_PROFILES = 10
 ENDS = 6
@@ -66,9 +67,7 @@ def without_tone(profile: Array, edge: IntArray, use: BoolArray, edges: int) -> 
     from scipy.special import ndtr
 
     count = profile.shape[1]
-    mean = np.zeros((edges, count))
-    np.add.at(mean, edge[use], profile[use])
-    mean /= np.maximum(np.bincount(edge[use], minlength=edges), 1)[:, None]
+    mean = group_mean(profile[use], edge[use], edges)
     ends = max(2, count // ENDS)
     height = mean[:, -ends:].mean(1) - mean[:, :ends].mean(1)
     step = ndtr((np.arange(count) - count // 2) / TONE_BLUR_PX) - 0.5

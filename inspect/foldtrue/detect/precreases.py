@@ -22,7 +22,7 @@ from foldtrue.handover import BoolArray, IntArray, Nominal
 from foldtrue.handover_precreases import Precreases, PrecreaseSamples
 from foldtrue.precreases import precreases
 from foldtrue.stretches import stretch_ends
-from foldtrue.subpixel import Image, cross_lines, group_median, robust_line
+from foldtrue.subpixel import Image, cross_lines, group_mean, group_median, robust_line
 
 LOOK_PITCH = 0.12
 """Half the width of a look, in pitches: creases are looked for no farther from where the network has them."""
@@ -278,9 +278,7 @@ def learn_signed_looks(mean: Array, use: BoolArray, kind: IntArray, step_mm: flo
 def mean_profiles(profile: Array, edge: IntArray, use: BoolArray, creases: int) -> Array:
     """Mean profile (G, N) of the blocks in use of every crease, freed of an even slope of light."""
     count = profile.shape[1]
-    total = np.zeros((creases, count))
-    np.add.at(total, edge[use], profile[use])
-    mean = total / np.maximum(np.bincount(edge[use], minlength=creases), 1)[:, None]
+    mean = group_mean(profile[use], edge[use], creases)
     even = np.stack([np.ones(count), np.linspace(-1, 1, count)], 1)
     return np.asarray(mean - (mean @ even) @ np.linalg.inv(even.T @ even) @ even.T)
 

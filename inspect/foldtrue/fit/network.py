@@ -140,9 +140,9 @@ def solve_network(
         resid = value - design @ x
         if (step < costly and rounds > 3) or (step == 0 and unused is not None):
             redundancy = _redundancy(design, factor, weight)
-        rest = (resid / scale, std / scale, redundancy)
         if step < SCALED:
-            misfit = _misfits(*rest, np.where((trust > 0) & ~shared & ~faint, told.row, -1), weak)
+            asked = np.where((trust > 0) & ~shared & ~faint, told.row, -1)
+            misfit = _misfits(resid / scale, std / scale, redundancy, asked, weak)
         if step == 0:
             if unused is not None:
                 surely = _trust(resid, np.sqrt(variance), redundancy) / (
