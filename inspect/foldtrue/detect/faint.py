@@ -29,10 +29,13 @@ from foldtrue.handover import BoolArray, IntArray
 from foldtrue.handover_faint import ExpectedLines, FaintLines
 from foldtrue.subpixel import cross_lines
 
-LOOK_PITCH, MOST_PITCH = 0.05, 0.12
+LOOK_PITCH, MOST_PITCH = 0.035, 0.12
 """Half the width of a look, and of the widest search about the expected line, in pitches."""
+WIDER = 2.5
+"""So many times as wide as expected an edge is taken to lie while it is read: looks are learned from lines that the
+photo has laid over one another, which what is expected would hold apart."""
 REACH = 3.0
-"""How many standard deviations of what is expected the search goes to either side."""
+"""How many standard deviations of that the search goes to either side."""
 STEPS_PER_PX, SLOPES = 2, 15
 """How finely: offsets to a pixel, and slopes in all."""
 BLOCK_LINES = 6.0
@@ -63,7 +66,7 @@ def read_faint(
     targets, kind = scene.lit.targets, scene.lit.kind_of_edge
     facing = np.ones(len(edges))
     facing[targets.edge] = scene.lit.facing
-    prior = _prior(expected, facing, kind)
+    prior = WIDER**2 * _prior(expected, facing, kind)
     window = _window(prior, 1.0 / (STEPS_PER_PX * px_per_mm(targets, scene.plane)), scene.pitch_mm)
     start, slope = expected.offset_mm, expected.slope_mm
     here = _means(scene, (start, slope), window, spacing_px)
