@@ -7,27 +7,59 @@ import pytest
 from scipy.stats import norm
 
 from foldtrue.handover import KeptLens
-from foldtrue.lens_prior import CORRECTED, KEPT_SHARE, KEPT_STD, UNCORRECTED, contradicts, kept_std, usual, weighed
+from foldtrue.lens_prior import (
+    CORRECTED,
+    EITHER,
+    KEPT_SHARE,
+    KEPT_STD,
+    UNCORRECTED,
+    contradicts,
+    kept_std,
+    usual,
+    weighed,
+)
 
 KEPT = KeptLens("Pane 2", 26.0, 4 / 3, -0.05, 0.0006)
 
 
-@pytest.mark.parametrize(("found", "std"), [(0.0, np.inf), (0.0, 0.01), (0.03, 0.02), (-0.08, 0.03), (0.002, 0.001)])
-def test_the_interval_of_two_kinds_of_camera_holds_95_per_cent_of_them(found, std):
-    """Cameras drawn from the prior and measured, those kept whose measurement came out as this one (importance
-    weights); their own 95 % must lie within 1.96 of the stated uncertainty, and no wider interval than the mixture's
-    standard deviation asks for is stated."""
+MEASURED = pytest.mark.parametrize(
+    ("found", "std"), [(0.0, np.inf), (0.0, 0.01), (0.03, 0.02), (-0.08, 0.03), (0.002, 0.001)]
+)
+
+
+def cameras(share, found, std):
+    """k1 of cameras drawn from the prior with this share of corrected ones, and the weights of those whose measurement
+    came out as this one (importance weights)."""
     rng = np.random.default_rng(5)
-    corrected = rng.random(400_000) < CORRECTED[0]
+    corrected = rng.random(400_000) < share
     k1 = np.where(corrected, rng.normal(0, CORRECTED[1], corrected.size), rng.normal(0, UNCORRECTED[1], corrected.size))
     weight = np.ones_like(k1) if np.isinf(std) else norm.pdf(found, k1, std)
-    weight /= weight.sum()
+    return k1, weight / weight.sum()
+
+
+@MEASURED
+def test_the_lens_is_the_mean_of_all_cameras_that_measure_so(found, std):
+    k1, weight = cameras(CORRECTED[0], found, std)
     centre, stated = usual(found, std)
     assert centre == pytest.approx(weight @ k1, abs=0.03 * stated)
+
+
+@MEASURED
+def test_the_interval_holds_95_per_cent_whichever_kind_of_camera_is_the_more_frequent(found, std):
+    """Of equal shares; and no wider interval than that mixture's spread asks for is stated."""
+    k1, weight = cameras(EITHER[0], found, std)
+    centre, stated = usual(found, std)
     spread = np.sqrt(weight @ (k1 - centre) ** 2)
     inside = weight[np.abs(k1 - centre) < 1.96 * stated].sum()
     assert inside > 0.945
     assert stated == pytest.approx(spread, rel=0.03) or inside == pytest.approx(0.95, abs=0.005)
+
+
+def test_nine_in_ten_cameras_that_correct_no_lens_are_held_where_nothing_is_measured():
+    """SciPy's normal distribution; of those that do, all."""
+    _, stated = usual()
+    assert 2 * norm.sf(1.96 * stated / UNCORRECTED[1]) == pytest.approx(0.1, abs=0.002)
+    assert 2 * norm.sf(1.96 * stated / CORRECTED[1]) < 1e-9
 
 
 def test_a_kept_lens_and_the_photo_weigh_by_their_variances():

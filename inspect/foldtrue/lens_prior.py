@@ -6,6 +6,7 @@ Either nothing but that cameras are of two kinds, or the lens of this very camer
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from foldtrue.handover import KeptLens
 from foldtrue.measured import COVERAGE_95
@@ -22,6 +23,9 @@ the distance it is focused at (Brown, Photogrammetric Engineering 37 (1971) 855 
 no source."""
 _EXACT = 1e-9
 """A measurement is taken for no better than this, so that all widths are above zero."""
+EITHER = (0.5, 0.5)
+"""Shares of the two kinds that uncertainties are stated for: who photographs does so with one camera, whose every photo
+must hold what is said of it, however many others correct their lens."""
 CONTRADICTED = 4.0
 """Combined standard uncertainties by which a photo's own lens term must differ from a kept one to be believed."""
 
@@ -31,20 +35,19 @@ def usual(found: float = 0.0, std: float = math.inf) -> tuple[float, float]:
     distributions, Bayes' rule).
 
     The mixture is no normal distribution: what is stated is the larger of its standard deviation and of that of the
-    normal one whose 95 % interval is as wide (JCGM 101:2008, 7.7: coverage intervals are the distribution's own).
+    normal one whose 95 % interval is as wide (JCGM 101:2008, 7.7: coverage intervals are the distribution's own), for
+    shares EITHER.
     """
     if not math.isfinite(std):
         found, std = 0.0, 1e3
     std = max(std, _EXACT)
-    log_share, means, spreads = [], [], []
-    for weight, prior in (CORRECTED, UNCORRECTED):
-        total = prior**2 + std**2
-        log_share.append(math.log(weight) - 0.5 * found**2 / total - 0.5 * math.log(total))
-        means.append(found * prior**2 / total)
-        spreads.append(math.sqrt(prior**2 * std**2 / total))
-    shares = [math.exp(value - max(log_share)) for value in log_share]
-    shares = [value / sum(shares) for value in shares]
-    centre = sum(s * m for s, m in zip(shares, means, strict=True))
+    kinds = (CORRECTED, UNCORRECTED)
+    total = [prior**2 + std**2 for _, prior in kinds]
+    fits = [math.exp(-0.5 * found**2 / t + 0.5 * found**2 / max(total)) / math.sqrt(t) for t in total]
+    means = [found * prior**2 / t for (_, prior), t in zip(kinds, total, strict=True)]
+    spreads = [math.sqrt(prior**2 * std**2 / t) for (_, prior), t in zip(kinds, total, strict=True)]
+    centre = sum(s * m for s, m in zip(_shares([share for share, _ in kinds], fits), means, strict=True))
+    shares = _shares(EITHER, fits)
     variance = sum(s * (d**2 + (m - centre) ** 2) for s, m, d in zip(shares, means, spreads, strict=True))
 
     def beyond(reach: float) -> float:
@@ -58,6 +61,12 @@ def usual(found: float = 0.0, std: float = math.inf) -> tuple[float, float]:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if beyond(middle) > 0.05 else (low, middle)
     return centre, max(math.sqrt(variance), high / COVERAGE_95)
+
+
+def _shares(before: Sequence[float], fits: Sequence[float]) -> list[float]:
+    """Shares of the kinds of camera after a measurement that each fits so well."""
+    both = [share * fit for share, fit in zip(before, fits, strict=True)]
+    return [each / sum(both) for each in both]
 
 
 def kept_std(kept: KeptLens) -> float:

@@ -29,11 +29,11 @@ from foldtrue.handover import BoolArray, IntArray
 from foldtrue.handover_faint import ExpectedLines, FaintLines
 from foldtrue.subpixel import cross_lines
 
-LOOK_PITCH, MOST_PITCH = 0.035, 0.12
+LOOK_PITCH, MOST_PITCH = 0.05, 0.12
 """Half the width of a look, and of the widest search about the expected line, in pitches."""
 WIDER = 2.5
-"""So many times as wide as expected an edge is taken to lie while it is read: looks are learned from lines that the
-photo has laid over one another, which what is expected would hold apart."""
+"""Edges are read as if they might lie so many times as far off as expected: lines held where they are expected would
+not be laid over one another, and the look learned from them would be blurred."""
 REACH = 3.0
 """How many standard deviations of that the search goes to either side."""
 STEPS_PER_PX, SLOPES = 2, 15
@@ -66,18 +66,21 @@ def read_faint(
     targets, kind = scene.lit.targets, scene.lit.kind_of_edge
     facing = np.ones(len(edges))
     facing[targets.edge] = scene.lit.facing
-    prior = WIDER**2 * _prior(expected, facing, kind)
-    window = _window(prior, 1.0 / (STEPS_PER_PX * px_per_mm(targets, scene.plane)), scene.pitch_mm)
+    prior = _prior(expected, facing, kind)
+    wide = WIDER**2 * prior
+    window = _window(wide, 1.0 / (STEPS_PER_PX * px_per_mm(targets, scene.plane)), scene.pitch_mm)
     start, slope = expected.offset_mm, expected.slope_mm
     here = _means(scene, (start, slope), window, spacing_px)
     away = max(DECOYS_PITCH * scene.pitch_mm, DECOYS_WINDOWS * window.offsets[-1])
     decoys = [_means(scene, (start + beside, slope), window, spacing_px, decoys=True) for beside in (-away, away)]
     mean: Array = np.zeros((len(edges), 2))
     for _ in range(ROUNDS):
-        told = told_by(here, decoys, window, prior, kind, mean)
+        told = told_by(here, decoys, window, wide, kind, mean)
         mean = told.mean
-    t_mid, place, std = by_photo(told, prior)
-    counts = _shows(told, kind) & ~found[edges] & (told.evidence > LEAST_TOLD_EDGE)
+    t_mid, place, std = by_photo(told, wide)
+    # Whether an edge shows is asked of where it is expected: farther out chance has more to choose from.
+    there = told_by(here, decoys, window, prior, kind, mean)
+    counts = _shows(there, kind) & ~found[edges] & (there.evidence > LEAST_TOLD_EDGE)
     rows = np.flatnonzero(counts & np.isfinite(std[:, 0]))
     if not len(rows):
         return None
