@@ -64,8 +64,8 @@ def across(nominal: Nominal, moved: np.ndarray, crease: np.ndarray, line: np.nda
 
 
 def told(lines: EdgeLines, nominal: Nominal, moved: np.ndarray, places: bool) -> EdgeLines:
-    """The lines moved to where the tips' displacements (V, 2) have their edges; those of which no truth is told, by what
-    their kind is moved."""
+    """The lines moved to where the tips' displacements (V, 2) have their edges; those of which no truth is told, by as
+    much as their kind."""
     own = across(nominal, moved, lines.crease, lines.crease)
     paired = lines.pair >= 0
     other = across(nominal, moved, np.where(paired, lines.pair, lines.crease), lines.crease)
