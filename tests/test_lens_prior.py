@@ -45,8 +45,8 @@ def test_the_lens_is_the_mean_of_all_cameras_that_measure_so(found, std):
 
 
 @MEASURED
-def test_the_interval_holds_95_per_cent_whichever_kind_of_camera_is_the_more_frequent(found, std):
-    """Of equal shares; and no wider interval than that mixture's spread asks for is stated."""
+def test_the_interval_holds_95_per_cent_of_both_kinds_of_camera_in_equal_shares(found, std):
+    """And no wider interval than that mixture's spread asks for is stated."""
     k1, weight = cameras(EITHER[0], found, std)
     centre, stated = usual(found, std)
     spread = np.sqrt(weight @ (k1 - centre) ** 2)

@@ -46,9 +46,10 @@ def expected_about(displacement, crease, seed=0):
     return ExpectedLines(crease, offset, slope, np.diag(np.tile([OFFSET_MM**2, SLOPE_MM**2], len(crease))))
 
 
-def read(strength, shift_mm=0.0, seed=0, astray=None):
+def read(strength, shift_mm=0.0, seed=0, astray=None, claimed=1.0):
     """(features with faint lines, what was expected, displacement) of a front with one kind of side drawn this
-    strongly; astray: a crease that is expected a millimetre beside."""
+    strongly; astray: a crease that is expected a millimetre beside; claimed: how sure what is expected is said to be,
+    its standard uncertainty as a share of the true one."""
     nominal, plane = folded(SPACING), plane_of("front")
     displacement = piece(SPACING, 0.05, seed)
     faintly = of_kind(nominal)
@@ -58,6 +59,7 @@ def read(strength, shift_mm=0.0, seed=0, astray=None):
     features = find_features(light, plane, nominal)
     expected = expected_about(displacement, missed_creases(light, plane, features), seed)
     expected = replace(expected, offset_mm=expected.offset_mm + 1.0 * (expected.crease == astray))
+    expected = replace(expected, cov_mm2=claimed**2 * expected.cov_mm2)
     return with_faint(light, plane, nominal, features, expected), expected, displacement
 
 
@@ -118,6 +120,15 @@ def test_they_are_off_by_no_more_than_they_say(several):
     """Sum of squares over stated variances within the 99 % of chi square (scipy.stats), less the means taken out."""
     _, own, _, std = several
     assert np.sum((own / std) ** 2) < chi2.ppf(0.99, len(own) - 6)
+
+
+def test_lines_expected_too_surely_are_read_all_the_same():
+    """Three times as surely as they are off: read no farther in than that, next to none would say anything. What was
+    read is off by no more than it says, as above."""
+    _, own, _, std = zip(*(judged(*read(FAINT, seed=seed, claimed=0.35)) for seed in range(4)), strict=True)
+    own, std = np.concatenate(own), np.concatenate(std)
+    assert len(own) > 20
+    assert np.sum((own / std) ** 2) < chi2.ppf(0.99, len(own) - 4)
 
 
 def test_where_no_edge_is_drawn_nothing_is_said():
