@@ -11,7 +11,7 @@ from scipy.stats import norm
 from foldtrue.errors import UsageError
 from foldtrue.frames import PlaneMap
 from foldtrue.handover import Photo
-from foldtrue.lens_prior import CORRECTED, UNCORRECTED, usual
+from foldtrue.lens_prior import CORRECTED, EITHER, UNCORRECTED, usual
 from foldtrue.photo import linear_table
 from foldtrue.rectify.corners import corners_reference
 
@@ -105,9 +105,10 @@ def test_the_ruler_is_read_to_half_a_millimetre():
 
 
 def test_the_lens_is_supposed_as_the_fit_supposes_it():
-    # 95 % of the mixture of two normal distributions lie within 1.96 of what is stated (scipy's distribution function).
+    # 95 % of two normal distributions in equal shares lie within 1.96 of what is stated (SciPy's norm.cdf).
     reach = 1.96 * np.sqrt(corners_reference(PHOTO, seen(), SIZE_MM).map_cov[8, 8])
-    inside = sum(share * (2 * norm.cdf(reach / std) - 1) for share, std in (CORRECTED, UNCORRECTED))
+    kinds = zip(EITHER, (CORRECTED[1], UNCORRECTED[1]), strict=True)
+    inside = sum(share * (2 * norm.cdf(reach / std) - 1) for share, std in kinds)
     assert inside == pytest.approx(0.95, abs=1e-4)
 
 
