@@ -5,7 +5,7 @@ window, where the grain of the paper does as much, but plenty where the rest of 
 millimetre where it must lie. What the photo says of such an edge is the likelihood of every line near the expected one,
 of a profile that holds the look of its kind and a change of tone against one that holds neither; chance is what the
 same reading makes of decoys beside. The likelihood is then put as the normal distribution that, times what was
-expected, has the mean and the covariance of what both say together, so that the network can be solved with it and
+expected (WIDER), has the mean and the covariance of what both say, so that the network can be solved with it and
 nothing counts twice. Where the photo says nothing, nothing comes out.
 
 Sources: expectation propagation (Minka, Uncertainty in Artificial Intelligence 17 (2001) 362 [from memory]); looks and
