@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from foldtrue.frames import apply_homography, homography_jacobian
-from foldtrue.propagation import covariance_root, effective_freedom, propagate
+from foldtrue.propagation import covariance_root, coverage_factor, effective_freedom, half_width, propagate
 
 MATRIX = np.array([[3.0, 0.2, 50.0], [-0.1, 2.8, 40.0], [1e-3, 5e-4, 1.0]])
 
@@ -58,3 +59,25 @@ def test_the_root_of_a_covariance_gives_it_back_whatever_the_units():
     root = covariance_root(cov)
     assert root.shape == (4, 3)  # what is known for certain takes no column
     np.testing.assert_allclose(root @ root.T, cov, rtol=1e-9, atol=0)
+
+
+@given(st.lists(st.floats(0.01, 3), min_size=1, max_size=2), st.floats(0.05, 3))
+def test_a_half_width_holds_its_share_of_the_sum(limits, normal):
+    """Against the sum's distribution by 200 places of each rectangle, and the normal error about each."""
+    half = half_width(float(np.sqrt(np.sum(np.square(limits)) / 3 + normal**2)), limits)
+    places = np.zeros(1)
+    for limit in limits:
+        places = (places[:, None] + limit * np.linspace(-1, 1, 401)[1::2]).ravel()
+    held = np.mean(ndtr((half - places) / normal) - ndtr((-half - places) / normal))
+    assert held == pytest.approx(0.95, abs=0.003)
+
+
+@given(st.lists(st.floats(0, 3), max_size=4), st.floats(0.01, 3))
+def test_hard_limits_never_widen_an_interval(limits, normal):
+    std = float(np.sqrt(np.sum(np.square(limits)) / 3 + normal**2))
+    assert 1.64 * std < half_width(std, limits) < coverage_factor() * std * (1 + 1e-9)
+
+
+def test_limits_too_small_to_tell_leave_the_normal_interval():
+    assert half_width(2.0, (0.001, 0.0)) == coverage_factor() * 2.0
+    assert half_width(0.0) == 0.0

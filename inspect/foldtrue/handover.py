@@ -295,6 +295,7 @@ class LatticeFit:
     alignment: what was taken out as the whole piece's fit. form: what that left, where it was a similarity.
     budget: where the twists' uncertainty comes from; scale_budget: relative standard uncertainty of the scale by
     source, their squares add up to that of scale_std / scale; None where they are not known, as of several photos.
+    scale_limits: half-widths of those errors of the scale that have hard limits, as a reference's tolerances have.
     lens_prior: what the lens term rests on beside the photo: the two kinds of camera, the camera's kept lens, or the
     former because the photo contradicts the latter.
     spread_std: relative standard uncertainty, by the photo's edges, of how far apart the twists are all in all, which
@@ -336,6 +337,7 @@ class LatticeFit:
     form: Form | None = None
     budget: Budget | None = None
     scale_budget: Mapping[str, float] | None = None
+    scale_limits: tuple[float, ...] = ()
     panels: PanelPoses | None = None
     lens_prior: LensPrior = "usual"
     spread_std: float | None = None

@@ -220,7 +220,13 @@ def _fitted_again(told: Plane, first: LatticeFit, again: LatticeFit) -> tuple[Pl
     """Plane and fit once a reference has told the plane, or that there is a scan; its scale is kept where it told no
     more, and where it is the mat's, by which it is measured in a way of its own (rectify/mat.py)."""
     if again.alignment == "homography" or told.reference == "mat":
-        again = replace(again, scale=first.scale, scale_std=first.scale_std, scale_budget=first.scale_budget)
+        again = replace(
+            again,
+            scale=first.scale,
+            scale_std=first.scale_std,
+            scale_budget=first.scale_budget,
+            scale_limits=first.scale_limits,
+        )
     if again.alignment == "homography":
         return told, again
     kept = tuple(word for word in told.assumed if word != "plane_from_piece")

@@ -1,6 +1,6 @@
 r"""Path-traced fronts whose sides hardly show: how far off the figures are, and whether their intervals hold.
 
-    DRJIT_LIBLLVM_PATH=FILE .venv/bin/python tests/accuracy/traced.py [--count N] [--folder FOLDER]
+    DRJIT_LIBLLVM_PATH=FILE .venv/bin/python tests/accuracy/traced.py [--count N] [--width PX] [--folder FOLDER]
 
 Made by the renderer of the sample pictures (sample_images/render; the project's `render` extra, half a minute each),
 which shares no code with foldtrue: spacing 3 and 4, a lamp 45 to 65 deg high from anywhere, so that the sides that face
@@ -28,8 +28,8 @@ RENDER = Path(__file__).parents[2] / "sample_images" / "render"
 FIGURES = ("position_rms_mm", "angle_rms_deg", "cover_position", "cover_angle", "cover_relative", "share")
 
 
-def case(number: int):
-    """One picture, all drawn from its number."""
+def case(number: int, width_px: int = 2000):
+    """One picture, all but its size drawn from its number."""
     import surfaces
     from camera import Camera
     from cases import BLUE, DESK_LAMP, IVORY, WALNUT, Case, Piece
@@ -50,7 +50,8 @@ def case(number: int):
     table, turn = surfaces.wood(3, 1024, *WALNUT), float(rng.uniform(0, 90))
     setting = Setting("table", table, 900.0, turn, 0.0, (0.16, 0.15, 0.14), (lamp,))
     focal, tilt = float(rng.uniform(45, 60)), float(rng.uniform(2, 10))
-    view = Camera(2000, 1500, focal, 400.0, tilt, float(rng.uniform(0, 360)), float(rng.uniform(-20, 20)))
+    axis, roll = float(rng.uniform(0, 360)), float(rng.uniform(-20, 20))
+    view = Camera(width_px, 3 * width_px // 4, focal, 400.0, tilt, axis, roll)
     develop = Develop(0.4, white=(0.93, 1.0, 1.2))
     return Case(piece, "front", "front", setting, view, develop, 6, 8, "under a lamp, for a study", 200 + number)
 
@@ -66,14 +67,14 @@ def measured(folder: Path) -> Score | None:
     return score(truth, misses(truth, result_record(found)["twists"], found.nominal.symmetry["front"]))
 
 
-def study(count: int, root: Path) -> None:
+def study(count: int, width_px: int, root: Path) -> None:
     scores = []
     for number in range(count):
         folder = root / f"front-{number}"
         if not (folder / "truth.json").exists():
             from make import make
 
-            make(folder.name, case(number), folder, None)
+            make(folder.name, case(number, width_px), folder, None)
         mine = measured(folder)
         if mine is not None:
             scores.append(mine)
@@ -88,11 +89,12 @@ def study(count: int, root: Path) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=26)
+    parser.add_argument("--width", type=int, default=2000, help="of each picture, px; 4000 makes 12 megapixels")
     parser.add_argument("--folder", type=Path, help="where the pictures are kept; a temporary one without")
     options = parser.parse_args()
     sys.path.insert(0, str(RENDER))
     with tempfile.TemporaryDirectory() as spare:
-        study(options.count, options.folder or Path(spare))
+        study(options.count, options.width, options.folder or Path(spare))
 
 
 if __name__ == "__main__":

@@ -144,7 +144,7 @@ def test_too_few_twists_say_nothing(nominal):
 def test_an_overturn_names_the_reason_that_the_size_allows(nominal, scale, word):
     fit, _ = planted(nominal, (), 0.0, 1)
     fit.overturn_deg, fit.overturn_std_deg = 1.5, 0.2
-    fit.scale, fit.scale_std = scale, None if scale is None else 0.001
+    fit.scale, fit.scale_std, fit.scale_limits = scale, None if scale is None else 0.001, ()
     finding = next(f for f in diagnose_fit(nominal, fit).findings if f.code == "overturn")
     assert word in finding.advice
 

@@ -90,10 +90,11 @@ def test_sizes_of_the_standard():
 def test_tolerance_of_a_card_is_a_rectangular_distribution(plan):
     # JCGM 100:2008, 4.3.7: 0.125 mm / sqrt(3) = 0.072 mm of 85.60 mm is 0.084 %, of 53.98 mm 0.059 %. The mean of
     # both cannot be better than least squares of the two, unless the others' covariance asks for other weights.
-    budget = measured(plan, DrawnCard()).budget
+    found = measured(plan, DrawnCard())
     least = 1 / np.hypot(85.60 * np.sqrt(3) / 0.125, 53.98 * np.sqrt(3) / 0.055)
     assert least == pytest.approx(0.00048, abs=1e-5)
-    assert least * 0.999 < budget["card"] < 3 * least
+    assert least * 0.999 < found.budget["card"] < 3 * least
+    assert np.hypot(*found.limits) / np.sqrt(3) == pytest.approx(found.scale * found.budget["card"])
 
 
 # Finding and measuring it

@@ -5,6 +5,7 @@ The simulator projects with a camera of its own; true places are its.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import cv2
@@ -15,7 +16,7 @@ from mat_in_photo import free_places, mat_photo, off_px, true_map
 from foldtrue.errors import PhotoTooPoor, UsageError
 from foldtrue.handover import Photo
 from foldtrue.mat import MATS
-from foldtrue.rectify.mat import PRINTER_STD, find_mat, take_mat, up_deg
+from foldtrue.rectify.mat import PRINTER_LIMIT, find_mat, take_mat, up_deg
 from foldtrue.rectify.mat_marks import light_of, measure_sides
 
 BARS = {paper: mat.bars_mm for paper, mat in MATS.items()}
@@ -118,7 +119,7 @@ def test_bars_give_the_prints_own_size_along_each_side():
 def test_without_bars_the_printers_word_is_taken_and_said():
     found = find_mat(mat_photo().photo)
     assert found.assumed == ("mat_scale_assumed",)
-    assert found.common_std == PRINTER_STD
+    assert found.common_std == PRINTER_LIMIT / math.sqrt(3.0)
 
 
 def test_a_print_stretched_one_way_shows_in_a_photo_that_tells_its_focal_length():

@@ -14,6 +14,7 @@ from foldtrue.alignment import freedoms
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import rotation
 from foldtrue.inspection import InspectOptions, inspect_photo
+from foldtrue.report.result import result_record
 from foldtrue.simulate import Camera, Card, Ground, MatSheet, Scene, simulate_photo, truth_poses
 from foldtrue.simulate.budget_scene import drawn_scene
 from foldtrue.sizes import A4_MM
@@ -111,6 +112,9 @@ def test_without_bars_the_result_says_that_the_print_was_trusted(inside_the_mat)
     found = inside_the_mat("front", bars=False)
     assert "mat_scale_assumed" in found.plane.assumed
     assert found.fit.scale_std > 0.01
+    # What is off by 2 % at most, and else known to a tenth of that, is known to little more than 95 % of 2 %.
+    u95 = result_record(found)["fit"]["scale_u95"]
+    assert 0.95 * 0.02 < u95 / found.fit.scale < 0.0205
 
 
 def test_a_card_that_contradicts_the_print_is_said(tmp_path):

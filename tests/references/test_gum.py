@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from foldtrue.measured import COVERAGE_95, Measured
-from foldtrue.propagation import coverage_factor, effective_freedom, propagate
+from foldtrue.propagation import coverage_factor, effective_freedom, half_width, propagate
 from foldtrue.subpixel import straight_lines
 
 DATA = Path(__file__).parent / "gum"
@@ -192,6 +192,27 @@ def test_sum_of_four_rectangular_quantities_is_a_hundredth_narrower_than_first_o
     half = np.quantile(np.abs(drawn), 0.95)
     assert half == pytest.approx(3.88, abs=0.01)
     assert COVERAGE_95 * np.sqrt(cov[0, 0]) / half == pytest.approx(1.01, abs=0.004)
+
+
+@pytest.mark.parametrize(
+    ("limits", "printed"),
+    [
+        ((1.0,), 0.95),  # JCGM 100, G.1.3 [from memory]: of a rectangular error 95 % lie within 1.65 u, u = 1 / sqrt(3)
+        ((1.0, 1.0), 2 * (1 - np.sqrt(0.05))),  # 4.3.9, note 2: two alike make a triangular one
+        ((np.sqrt(3.0),) * 4, 3.88),  # JCGM 101, 9.2.3
+    ],
+)
+def test_half_width_of_rectangular_quantities(limits, printed):
+    std = np.sqrt(np.sum(np.square(limits)) / 3)
+    assert half_width(std, limits) == pytest.approx(printed, abs=0.001)
+
+
+def test_half_width_of_a_rectangular_quantity_that_dominates_four():
+    """JCGM 101, 9.2.4 [from memory]: rectangular quantities with u = 1, 1, 1 and 10: +-17.0 instead of +-19.9."""
+    u = np.array([1.0, 1.0, 1.0, 10.0])
+    std = float(np.linalg.norm(u))
+    assert half_width(std) == pytest.approx(19.9, abs=0.05)
+    assert half_width(std, np.sqrt(3.0) * u) == pytest.approx(17.0, abs=0.05)
 
 
 def loss(x):

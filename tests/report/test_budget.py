@@ -37,6 +37,7 @@ def with_terms(inspection, **share):
 def test_shares_squared_add_up_to_every_figure(inspection):
     split = with_terms(inspection, paper_height=0.5, light_shift=0.2)
     scale = {"scale": 0.99, "scale_std": 0.00495, "scale_budget": {"paper": 0.003, "lens": 0.004}}
+    scale["scale_limits"] = (0.99 * 0.003 * math.sqrt(3.0),)
     record = result_record(replace(split, fit=replace(split.fit, **scale)))
     jsonschema.validate(record, SCHEMA)
     for twist in record["twists"]:
@@ -49,6 +50,7 @@ def test_shares_squared_add_up_to_every_figure(inspection):
     of_piece = record["budget"]
     assert math.hypot(*of_piece["overturn_u95_deg"].values()) == pytest.approx(record["fit"]["overturn_u95_deg"])
     assert math.hypot(*of_piece["scale_u95"].values()) == pytest.approx(record["fit"]["scale_u95"])
+    assert record["fit"]["scale_u95"] < 1.955 * 0.00495  # the paper's tolerance has no tails
 
 
 def test_what_leads_is_named_for_every_twist_and_for_the_piece(inspection):

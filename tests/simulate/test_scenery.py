@@ -60,6 +60,19 @@ def test_sides_of_the_sheet_in_the_picture_run_between_those_corners(panel: Nomi
         assert offset.std() < 0.1
 
 
+def test_sides_that_curl_up_are_seen_farther_from_the_point_below_the_camera(panel: Nominal) -> None:
+    """Central projection: by their height / (the camera's distance - it) of the way there."""
+    scene = replace(SCENE, camera=replace(CAMERA, distance_mm=500.0, tilt_deg=0.0))
+    flat, curled = (
+        made.truth.map.to_mm(np.array(made.truth.settings["reference_corners_px"]))
+        for made in (
+            simulate_photo(panel, replace(scene, reference=Reference(turn_deg=9.0, curl_mm=height)))
+            for height in (0.0, 2.0)
+        )
+    )
+    assert curled == pytest.approx(flat * (1 + 2 / 498), abs=1e-6)
+
+
 def test_sheet_lies_on_the_table_and_under_the_piece(panel: Nominal) -> None:
     reference = Reference(colour=(0.8, 0.8, 0.8))
     scene = replace(SCENE, reference=reference, relief=Relief(shadow=0, occlusion=0, facet_tilt_deg=0))

@@ -13,6 +13,7 @@ from foldtrue.handover import LatticeFit
 from foldtrue.handover_judge import CauseCode, Finding, FindingUnit
 from foldtrue.judge.mixed import component_std, expected
 from foldtrue.measured import COVERAGE_95, plus_minus, radius95
+from foldtrue.propagation import half_width
 
 if TYPE_CHECKING:
     from foldtrue.judge.diagnose import Model, Of, Pattern
@@ -116,7 +117,7 @@ def _why_overturned(fit: LatticeFit) -> str:
             "Pleats that are not closed all the way do that, and so does light that shifts all edges: a picture with "
             "something of known size in it would tell which."
         )
-    if fit.scale - 1 > COVERAGE_95 * fit.scale_std:
+    if fit.scale - 1 > half_width(fit.scale_std, fit.scale_limits):
         return "The piece is larger than planned too: its pleats are not closed all the way. Press each one shut."
     return "Its size is as planned, so light that shifts all edges is the likelier reason: light it from another side."
 
@@ -125,7 +126,7 @@ def size_finding(fit: LatticeFit, chance: float) -> Finding:
     """The whole piece larger or smaller than planned."""
     assert fit.scale is not None
     assert fit.scale_std is not None
-    percent, u95 = 100 * (fit.scale - 1), 100 * COVERAGE_95 * fit.scale_std
+    percent, u95 = 100 * (fit.scale - 1), 100 * half_width(fit.scale_std, fit.scale_limits)
     larger = percent > 0
     way = "larger" if larger else "smaller"
     sentence = f"The whole piece is {plus_minus(abs(percent), u95, '%')} {way} than planned."

@@ -56,12 +56,13 @@ def _with_paper(fit: LatticeFit, photos: Sequence[Inspection], steps: Sequence[A
     size, size_std = _mean([f.fit.size_error for f in photos], [_size_std(f) for f in photos])
     vertices, vertex_cov, known = _vertices(photos, steps)
     offset, offset_std, angle, angle_std = _edges(photos, steps)
-    scale, scale_std = _scale(photos)
+    scale, scale_std, limits = _scale(photos)
     return replace(
         fit,
         scale=scale,
         scale_std=scale_std,
         scale_budget=None,
+        scale_limits=limits,
         vertices_mm=vertices,
         vertex_cov_mm2=vertex_cov * widened**2,
         vertex_measured=known,
@@ -163,13 +164,19 @@ def _mean(values: Sequence[Array], stds: Sequence[Array]) -> tuple[Array, Array]
     return mean, np.sum(weight * np.where(there, std, 0.0), 0) / total
 
 
-def _scale(photos: Sequence[Inspection]) -> tuple[float | None, float | None]:
-    """The scale of the photos that have one; what lies under the piece is the same thing in all of them."""
-    known = [(f.fit.scale, f.fit.scale_std) for f in photos if f.fit.scale is not None and f.fit.scale_std]
+def _scale(photos: Sequence[Inspection]) -> tuple[float | None, float | None, tuple[float, ...]]:
+    """The scale of the photos that have one, its standard uncertainty and its limits; what lies under the piece is the
+    same thing in all of them."""
+    known = [f for f in photos if f.fit.scale is not None and f.fit.scale_std]
     if not known:
-        return None, None
-    value, std = _mean([np.array([v]) for v, _ in known], [np.array([s]) for _, s in known])
-    return float(value[0]), float(std[0])
+        return None, None, ()
+    stds = [np.array([f.fit.scale_std]) for f in known]
+    value, std = _mean([np.array([f.fit.scale]) for f in known], stds)
+    limits: tuple[float, ...] = ()
+    if len({f.plane.reference for f in known}) == 1 and len({len(f.fit.scale_limits) for f in known}) == 1:
+        # A sheet's sides come in the order in which the photo shows them.
+        limits = tuple(_mean([np.sort(f.fit.scale_limits) for f in known], stds)[0].tolist())
+    return float(value[0]), float(std[0]), limits
 
 
 def _moved(nominal: Nominal, twist: int, position: Array, turn_deg: float, size: float) -> Array:

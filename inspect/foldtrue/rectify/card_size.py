@@ -70,12 +70,14 @@ class _SharpCorners(PhotoTooPoor):
 
 @dataclass(frozen=True)
 class _Found:
-    """A card that passed: its sides, the scale, its standard uncertainty and budget, and how clearly it shows."""
+    """A card that passed: its sides, the scale, its standard uncertainty, budget and limits, and how clearly it
+    shows."""
 
     sides: Sides
     scale: float
     std: float
     budget: dict[str, float]
+    limits: tuple[float, ...]
     score: float
 
 
@@ -120,9 +122,8 @@ def card_scale(
         )
     sides = best.sides
     face = sides.corners_mm if sides.seen.all() else _face(sides.corners_mm, [one.corners_mm for one in outlines])
-    return ReferenceScale(
-        "card", best.scale, best.std, sides.corners_px, sides.lengths_mm, best.budget, plane_map.to_px(face)
-    )
+    told = best.scale, best.std, sides.corners_px, sides.lengths_mm, best.budget, best.limits
+    return ReferenceScale("card", *told, plane_map.to_px(face))
 
 
 def _face(corners_mm: Array, others_mm: list[Array]) -> Array:
@@ -261,10 +262,10 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     rim, rim_std = _outward(shape, sides, known.stand)
     rest = -shape.figures + shape.change_of_sides(rim)
     rest[:2] += np.log(known_mm)
-    tolerance = np.array([LONG_TOLERANCE_MM, SHORT_TOLERANCE_MM]) / np.sqrt(3.0) / known_mm
+    tolerance = np.array([LONG_TOLERANCE_MM, SHORT_TOLERANCE_MM]) / known_mm
     sunk = height_mm(known.nominal) - THICKNESS_MM
     parts = {
-        "card": np.diag([*tolerance**2, 0, 0, 0]),
+        "card": np.diag([*tolerance**2 / 3, 0, 0, 0]),
         "edges": edge_covariance(shape, sides, SHIFT_MM),
         "plane": plane_covariance(shape, known.nominal, known.spread_mm) + _common(shape, known.nominal),
         "lens": lens_covariance(shape, known.nominal, known.plane_map, known.k1_std),
@@ -281,7 +282,8 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     _check_shape(rest[kept] - told * length, weigh, kept, shape)
     scale = float(np.exp(told)) / (1 + sunk / known.stand.distance_mm)
     budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
-    return _Found(sides, scale, scale * float(np.sqrt(variance)), budget, score)
+    limits = tuple(scale * np.abs(weight[kept < 2] * tolerance[kept[kept < 2]]))
+    return _Found(sides, scale, scale * float(np.sqrt(variance)), budget, limits, score)
 
 
 def _common(shape: Shape, nominal: Nominal) -> Array:

@@ -22,7 +22,7 @@ READING_STD_MM = 0.2
 """Of a bar measured with a rule: set and read to 0.15 mm, noted to the half millimetre (common practice, no source)."""
 RULE_STD = 0.0005
 """Relative, of the rule itself (common practice, no source)."""
-PRINTER_STD, PRINTER_AXIS_STD = 0.02 / math.sqrt(3.0), 0.001
+PRINTER_LIMIT, PRINTER_AXIS_STD = 0.02, 0.001
 """Of a print at 100 %: off by up to 2 % along both axes alike, rectangular, and a little more along one (common
 practice, no source)."""
 BARS_WITHIN, BARS_DIFFER = 0.2, 0.03
@@ -101,7 +101,7 @@ def _found(photo: Photo, bars_mm: tuple[float, float] | None, named: bool) -> tu
 def _measured(photo: Photo, mat: Mat, found: MatFit, bars_mm: tuple[float, float] | None) -> Reference:
     """The reference in true mm, as far as they are known."""
     assumed = ["mat_scale_assumed"] if bars_mm is None else []
-    size_std, common_std = (PRINTER_AXIS_STD, PRINTER_AXIS_STD), PRINTER_STD
+    size_std, common_std = (PRINTER_AXIS_STD, PRINTER_AXIS_STD), PRINTER_LIMIT / math.sqrt(3.0)
     stretch: Array = np.ones(2)
     if bars_mm is not None:
         stretch = _stretch(mat, bars_mm)

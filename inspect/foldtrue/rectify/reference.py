@@ -18,18 +18,20 @@ from numpy.typing import ArrayLike
 from foldtrue.errors import PhotoTooPoor
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import KnownPlane, LatticeFit, Nominal, Photo, Plane, Reference
-from foldtrue.measured import COVERAGE_95
+from foldtrue.propagation import half_width
 from foldtrue.rectify.card import Beside, card_faces, edges_beside
 from foldtrue.rectify.card_size import card_scale
 from foldtrue.rectify.corners import corners_reference
 from foldtrue.rectify.known_plane import out_of_shape, plane_at_piece, size_budget, tells_plane
-from foldtrue.rectify.mat import FoundMat, piece_scale, twists_seen
+from foldtrue.rectify.mat import PRINTER_LIMIT, FoundMat, piece_scale, twists_seen
 from foldtrue.rectify.scan import check_scan, scan_reference
 from foldtrue.rectify.sheet_size import sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, ReferenceScale
 from foldtrue.references import Asked, ReferenceKind
 
 ScaleKind = Literal["card", "A4", "Letter"]
+Size = tuple[float, float, tuple[float, ...]]
+"""A scale, its standard uncertainty, and the half-widths of those errors of it that have hard limits."""
 UNUSUAL_SIZE = 0.04
 """A careful piece comes out within this of its planned size (common practice, no source)."""
 UNLIKELY_SHAPE = 0.05
@@ -127,7 +129,7 @@ def with_scale(
     if known is not None:
         budget = size_budget(known, nominal, fit, spread)
         scale_std = known.size * math.hypot(*budget.values())
-        plane, fit = _told(known.kind, known.size, scale_std, budget, plane, fit, asked)
+        plane, fit = _told(known.kind, (known.size, scale_std, ()), budget, plane, fit, asked)
         return plane, fit, known if tells_plane(known, nominal, fit) else None
     if mat is not None and asked in ("auto", "mat"):
         plane, fit = _by_mat(photo, nominal, plane, fit, asked, mat, spread, waves_mm)
@@ -147,8 +149,8 @@ def with_scale(
         return replace(plane, private_px=faces), fit, None
     # All that looks like a card stays hidden: the one that was measured may be the wrong one.
     faces = faces if found.face_px is None else (*faces, found.face_px)
-    told = found.scale, found.scale_std, found.budget
-    plane, fit = _told(found.kind, *told, replace(plane, private_px=faces), fit, asked)
+    size = found.scale, found.scale_std, found.limits
+    plane, fit = _told(found.kind, size, found.budget, replace(plane, private_px=faces), fit, asked)
     return plane, fit, None
 
 
@@ -166,15 +168,16 @@ def _by_mat(
     card's face is hidden in any case."""
     scale, scale_std, budget = piece_scale(photo, nominal, twists_seen(nominal, fit), mat.reference, plane.view)
     words = mat.reference.assumed
+    limits = (scale * PRINTER_LIMIT,) if "mat_scale_assumed" in words else ()
     if asked == "auto" and plane.view != "backlit":
         beside = edges_beside(mat.cleared, nominal, fit.map)
         plane = replace(plane, private_px=card_faces(mat.cleared, nominal, fit.map, beside))
         if "mat_scale_assumed" in words:
             card = _card_beside(mat.cleared, nominal, fit, beside, spread_mm, waves_mm)
-            if card is not None and _disagree((card.scale, card.scale_std), (scale, scale_std)):
+            if card is not None and _disagree((card.scale, card.scale_std, card.limits), (scale, scale_std, limits)):
                 words = (*words, "references_disagree")
     plane = replace(plane, assumed=plane.assumed + words)
-    return _told("mat", scale, scale_std, budget, plane, fit, asked)
+    return _told("mat", (scale, scale_std, limits), budget, plane, fit, asked)
 
 
 def _card_beside(
@@ -187,9 +190,9 @@ def _card_beside(
         return None
 
 
-def _disagree(one: tuple[float, float], other: tuple[float, float]) -> bool:
-    """Whether two sizes, each with its standard uncertainty, differ by more than 95 % of chance."""
-    return bool(abs(one[0] - other[0]) > COVERAGE_95 * np.hypot(one[1], other[1]))
+def _disagree(one: Size, other: Size) -> bool:
+    """Whether two sizes differ by more than 95 % of chance."""
+    return abs(one[0] - other[0]) > half_width(math.hypot(one[1], other[1]), (*one[2], *other[2]))
 
 
 def _plane(
@@ -222,18 +225,13 @@ def _check_shape(known: KnownPlane, nominal: Nominal, fit: LatticeFit) -> None:
 
 
 def _told(
-    kind: ReferenceKind,
-    scale: float,
-    scale_std: float,
-    budget: Mapping[str, float],
-    plane: Plane,
-    fit: LatticeFit,
-    asked: Asked,
+    kind: ReferenceKind, size: Size, budget: Mapping[str, float], plane: Plane, fit: LatticeFit, asked: Asked
 ) -> tuple[Plane, LatticeFit]:
+    scale, scale_std, limits = size
     assumed = [name for name in plane.assumed if name != "scale_assumed"]
     if asked == "auto" and kind in ASSUMED:
         assumed.append(ASSUMED[kind])
     if abs(scale - 1) > UNUSUAL_SIZE + 2 * scale_std:
         assumed.append("size_differs")
     plane = replace(plane, reference=kind, assumed=tuple(assumed))
-    return plane, replace(fit, scale=scale, scale_std=scale_std, scale_budget=budget)
+    return plane, replace(fit, scale=scale, scale_std=scale_std, scale_budget=budget, scale_limits=limits)

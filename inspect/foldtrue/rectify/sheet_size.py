@@ -70,8 +70,8 @@ def sheet_scale(
         "height": _height_covariance(shape, nominal, stand),
     }
     found, sizes = _kind_by_shape(kind, shape.lengths_mm, _sum(parts))
-    paper = np.array([paper_tolerance_mm(s) / s / np.sqrt(3.0) for s in sizes])
-    parts = {"paper": np.diag(paper**2), **parts}
+    paper = np.array([paper_tolerance_mm(s) / s for s in sizes])
+    parts = {"paper": np.diag(paper**2 / 3), **parts}
     total = _sum(parts)
     weight = _weights(total)
     # The sheet lies under the piece's face and so looks smaller.
@@ -80,7 +80,8 @@ def sheet_scale(
     _check_scale(found, scale)
     budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
     std = scale * float(np.sqrt(weight @ total @ weight))
-    return ReferenceScale(found, scale, std, sides.corners_px, sides.lengths_mm, budget)
+    limits = tuple((scale * weight * paper).tolist())
+    return ReferenceScale(found, scale, std, sides.corners_px, sides.lengths_mm, budget, limits)
 
 
 def _check_scale(kind: Kind, scale: float) -> None:

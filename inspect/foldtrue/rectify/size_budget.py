@@ -31,7 +31,8 @@ class ReferenceScale:
     scale: measured size / planned size: true mm per plan mm of the given map. scale_std: its standard uncertainty, the
     whole budget. corners_px: (4, 2) where the sides, prolonged, meet; clockwise as the photo shows them; one that is
     out of the picture is out of it here too. sides_mm: (4,) plan mm from each corner to the next. budget: relative
-    standard uncertainty of the scale by source. face_px: (4, 2) outline of a face that no picture may show, or None.
+    standard uncertainty of the scale by source. limits: half-widths of those errors of it that have hard limits, the
+    tolerances of the thing's own sides. face_px: (4, 2) outline of a face that no picture may show, or None.
     """
 
     kind: Literal["card", "A4", "Letter"]
@@ -40,6 +41,7 @@ class ReferenceScale:
     corners_px: Array
     sides_mm: Array
     budget: Mapping[str, float]
+    limits: tuple[float, ...] = ()
     face_px: Array | None = None
 
 

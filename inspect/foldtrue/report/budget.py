@@ -13,6 +13,7 @@ from foldtrue.frames import Array
 from foldtrue.handover import Inspection, LatticeFit
 from foldtrue.handover_figures import BUDGET_TERMS
 from foldtrue.measured import COVERAGE_95, radius95
+from foldtrue.propagation import half_width
 from foldtrue.report.remedies import Figure, remedy
 
 Record = dict[str, Any]
@@ -61,8 +62,9 @@ def piece_budget(fit: LatticeFit) -> Record:
         share = COVERAGE_95 * np.sqrt(np.maximum(fit.budget.overturn_var_deg2, 0.0))
         overturn = dict(zip(BUDGET_TERMS, share.tolist(), strict=True))
     scale = None
-    if fit.scale_budget is not None and fit.scale is not None:
-        scale = {name: COVERAGE_95 * fit.scale * std for name, std in fit.scale_budget.items()}
+    if fit.scale_budget is not None and fit.scale is not None and fit.scale_std:
+        factor = half_width(fit.scale_std, fit.scale_limits) / fit.scale_std
+        scale = {name: factor * fit.scale * std for name, std in fit.scale_budget.items()}
     return {"overturn_u95_deg": overturn, "scale_u95": scale}
 
 

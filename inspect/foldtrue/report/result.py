@@ -25,6 +25,7 @@ from foldtrue.handover import (
 from foldtrue.handover_figures import Form
 from foldtrue.lens_prior import kept_std
 from foldtrue.measured import COVERAGE_95, largest_std, radius95
+from foldtrue.propagation import half_width
 from foldtrue.report.budget import leading_terms, piece_budget, twist_budgets
 from foldtrue.report.closure import node_closures
 from foldtrue.report.shape import outline_record, panel_rows, pleat_rows
@@ -112,7 +113,7 @@ def _progress(progress: Progress | None) -> dict[str, Any] | None:
 def _fit(fit: LatticeFit) -> dict[str, Any]:
     return {
         "scale": fit.scale,
-        "scale_u95": _expanded(fit.scale_std),
+        "scale_u95": None if fit.scale_std is None else half_width(fit.scale_std, fit.scale_limits),
         "alignment": fit.alignment,
         **_form(fit.form),
         "overturn_deg": fit.overturn_deg,

@@ -11,6 +11,7 @@ from foldtrue.frames import Array
 from foldtrue.handover import LatticeFit, Nominal
 from foldtrue.handover_figures import Outline
 from foldtrue.measured import COVERAGE_95, radius95
+from foldtrue.propagation import half_width
 
 EDGES = ("mountain", "valley")
 
@@ -125,7 +126,10 @@ def _across(nominal: Nominal, fit: LatticeFit, outline: Outline) -> list[dict[st
     for a, (i, j) in enumerate(outline.across):
         planned = _distance(nominal.outline_mm, int(i), int(j))
         width = planned + float(outline.across_error_mm[a])
-        true_std = None if fit.scale is None else math.hypot(fit.scale * std[a], width * (fit.scale_std or 0.0))
+        true_u95 = None
+        if fit.scale is not None:
+            true_std = math.hypot(fit.scale * std[a], width * (fit.scale_std or 0.0))
+            true_u95 = half_width(true_std, [width * limit for limit in fit.scale_limits])
         rows.append(
             {
                 "sides": [i, j],
@@ -135,7 +139,7 @@ def _across(nominal: Nominal, fit: LatticeFit, outline: Outline) -> list[dict[st
                 "relative_error_mm": relative[a],
                 "relative_u95_mm": COVERAGE_95 * relative_std[a],
                 "true_mm": None if fit.scale is None else fit.scale * width,
-                "true_u95_mm": None if true_std is None else COVERAGE_95 * true_std,
+                "true_u95_mm": true_u95,
             }
         )
     return rows

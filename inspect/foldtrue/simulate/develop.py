@@ -13,7 +13,7 @@ from foldtrue.simulate.light import illumination
 from foldtrue.simulate.raster import Image, Window
 from foldtrue.simulate.references import mat_against_light, things_on_table
 from foldtrue.simulate.scene import Light, Scene
-from foldtrue.simulate.scenery import ThumbInPhoto, covered, ground_texture, reference_corners
+from foldtrue.simulate.scenery import ThumbInPhoto, covered, ground_texture, reference_seen_at
 from foldtrue.simulate.sensor import Codes, encoded, exposed
 from foldtrue.simulate.shapes import laid_over, pasted
 
@@ -43,7 +43,7 @@ def photo_lit(piece: LitPiece, thumb: ThumbInPhoto | None, pinhole: Pinhole, sce
     """(H, W, 3) codes of the whole photo: the piece on its table, a sheet under it and a thumb over it, if any."""
     texture = ground_texture(scene, pinhole, np.random.default_rng([scene.seed, 12]))
     width, reference = scene.camera.width_px, scene.reference
-    corners = None if reference is None else reference_corners(reference)
+    corners = None if reference is None else reference_seen_at(reference, pinhole)
     lying = things_on_table(pinhole, scene)
 
     def strip(rows: Rows) -> list[Image]:

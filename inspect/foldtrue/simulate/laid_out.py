@@ -48,6 +48,7 @@ def with_reference(scene: Scene, kind: Kind, diameter_mm: float, rng: np.random.
         turn_deg=_turn(scene, rng),
         centre_mm=(float(rng.uniform(-10, 10)), float(rng.uniform(-10, 10))),
         deviation_mm=(float(rng.uniform(-2, 2)), float(rng.uniform(-2, 2))),
+        curl_mm=float(np.random.default_rng([scene.seed, 935]).uniform(0, 1)),
     )
     return replace(bare, reference=reference)
 

@@ -135,7 +135,8 @@ class Reference:
     """A standard sheet of paper under the piece: A4 is 210 x 297 mm (ISO 216), Letter 215.9 x 279.4 mm.
 
     turn_deg: its long side against the piece's y axis; centre_mm: its middle in the piece's plane. deviation_mm: how
-    much wider and higher this one sheet is; ISO 216 allows +-2 mm on either side.
+    much wider and higher this one sheet is; ISO 216 allows +-2 mm on either side. curl_mm: how high its sides stand
+    over the table.
     """
 
     size: Literal["A4", "Letter"] = "A4"
@@ -143,10 +144,12 @@ class Reference:
     centre_mm: tuple[float, float] = (0.0, 0.0)
     colour: Rgb = (0.86, 0.86, 0.85)
     deviation_mm: tuple[float, float] = (0.0, 0.0)
+    curl_mm: float = 0.0
 
     def __post_init__(self) -> None:
         need_choice(self, ("A4", "Letter"), "size")
         need_range(self, -5.0, 5.0, "deviation_mm")
+        need_range(self, 0.0, 10.0, "curl_mm")
         need_range(self, -360.0, 360.0, "turn_deg")
         need_range(self, -1000.0, 1000.0, "centre_mm")
         need_range(self, 0.0, 1.0, "colour")

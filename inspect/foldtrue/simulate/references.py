@@ -15,7 +15,7 @@ from foldtrue.simulate.camera import Pinhole
 from foldtrue.simulate.checked import Rgb
 from foldtrue.simulate.laid import Card, MatSheet
 from foldtrue.simulate.scene import Scene
-from foldtrue.simulate.scenery import reference_corners
+from foldtrue.simulate.scenery import reference_corners, reference_seen_at
 from foldtrue.simulate.shading import lamp_slices, towards_lamp
 from foldtrue.simulate.shapes import Shape, beneath, outlines, shape_of
 
@@ -121,7 +121,8 @@ def _card_shadow(card: Card, outline: Array, wall: Shape, pinhole: Pinhole, scen
 def references_truth(pinhole: Pinhole, scene: Scene) -> dict[str, Any]:
     """Where things of known size lie in the photo, as plain values; only what the scene has.
 
-    reference_corners_px: of the blank sheet, counter-clockwise in the piece's plane from its lower left corner.
+    reference_corners_px: of the blank sheet as it is seen, counter-clockwise in the piece's plane from its lower left
+    corner.
     mat_homography: (3, 3) mat mm as designed -> undistorted px (lens: Truth.map), of the mat lying flat; mat_bars_mm:
     true lengths of its bars as printed.
     card_homography: the same for the card's face, from mm about its middle; card_corners_px: where the sides of its
@@ -130,7 +131,7 @@ def references_truth(pinhole: Pinhole, scene: Scene) -> dict[str, Any]:
     truth: dict[str, Any] = {}
     sheet, card, lit = scene.mat, scene.card, scene.view != "backlit"
     if lit and scene.reference is not None:
-        truth["reference_corners_px"] = _rows(pinhole.project(reference_corners(scene.reference)))
+        truth["reference_corners_px"] = _rows(pinhole.project(reference_seen_at(scene.reference, pinhole)))
     if sheet is not None:
         flat = _laid(_TRIPOD * sheet.scale, sheet.centre_mm, sheet.turn_deg, scene.side)
         truth["mat_homography"] = _rows(_homography(flat, pinhole))

@@ -63,6 +63,12 @@ def reference_corners(reference: Reference) -> Array:
     return np.asarray(corners @ rotation(reference.turn_deg).T + reference.centre_mm)
 
 
+def reference_seen_at(reference: Reference, pinhole: Pinhole) -> Array:
+    """(4, 2) mm where its corners are seen: sides that curl up stand nearer to the camera than the piece's plane."""
+    corners = reference_corners(reference)
+    return pinhole.seen_at(corners, np.full(len(corners), reference.curl_mm))
+
+
 def covered(corners_mm: Array, pinhole: Pinhole, scene: Scene, rows: tuple[int, int]) -> Image:
     """(rows, width) share of each pixel that a polygon (K, 2) mm, counter-clockwise in plan axes, covers.
 
