@@ -91,6 +91,13 @@ def test_piece_paper_and_sensor_are_as_stated() -> None:
     assert all(0.1 <= scene.lie.wave_mm <= 0.3 and 0.6 <= scene.sensor.blur_px <= 2.0 for scene in scenes)
 
 
+def test_rims_lie_off_their_creases_as_far_as_edges_are_expected_to_shift() -> None:
+    rims = np.array([drawn_scene(seed).paper.rim_mm for seed in range(600)])
+    assert rims.mean(axis=0) == pytest.approx(0, abs=0.01)
+    assert rims.std(axis=0) == pytest.approx(np.hypot(0.05, 0.04), rel=0.1)
+    assert (rims - rims.mean(axis=1, keepdims=True)).std() == pytest.approx(0.04 * np.sqrt(2 / 3), rel=0.1)
+
+
 @pytest.mark.parametrize("held", ["glass", "window"])
 def test_a_piece_that_is_held_flat_has_no_waves(held: str) -> None:
     assert drawn_scene(1, held=held).lie.glass  # type: ignore[arg-type]

@@ -65,6 +65,7 @@ MOVES_EDGES = {
     "drift": {"errors": {"drift_mm": 0.8}},
     "overturn": {"errors": {"overturn_deg": 3.0}},
     "scale": {"errors": {"scale": 0.99}},
+    "rims of folds": {"paper": {"rim_mm": (0.3, 0.3, 0.3)}},
     "outliers": {"errors": {"random_outliers": 8}},
 }
 

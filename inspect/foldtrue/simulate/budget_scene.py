@@ -58,6 +58,7 @@ def drawn_scene(
     # Against the light folds of every depth show, half-way up on average.
     lie = lie_at_random(piece, thick_mm / 2 if view == "backlit" else thick_mm, held)
     paper = replace(paper_at_random(piece, RANGES["medium"]), thickness_mm=thick_mm / (1.6 * _LAYERS))
+    paper = replace(paper, rim_mm=_rims(np.random.default_rng([seed, 936])))
     surface, relief = surface_at_random(piece, _LIT), relief_at_random(piece, _LIT)
     # The rest of the height is air between the layers.
     relief = replace(relief, rim_lift_mm=thick_mm - _LAYERS * paper.thickness_mm)
@@ -112,6 +113,13 @@ def _errors(rng: np.random.Generator) -> Errors:
         overturn_deg=float(rng.normal(0, 0.4)),
         scale=float(rng.uniform(0.98, 1.01)),
     )
+
+
+def _rims(rng: np.random.Generator) -> tuple[float, float, float]:
+    """Of twists' sides, mountains and valleys: what all have in common, and each kind by itself."""
+    common = float(rng.normal(0, 0.05))
+    side, mountain, valley = common + rng.normal(0, 0.04, 3)
+    return float(side), float(mountain), float(valley)
 
 
 def _sensor(rng: np.random.Generator) -> Sensor:

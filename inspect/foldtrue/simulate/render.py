@@ -23,9 +23,13 @@ from foldtrue.simulate.develop import photo_backlit, photo_lit
 from foldtrue.simulate.heights import as_seen, level_mm
 from foldtrue.simulate.piece import errors_applied
 from foldtrue.simulate.references import references_truth
+from foldtrue.simulate.rims import beyond_creases, split_at_creases
 from foldtrue.simulate.scene import Scene
 from foldtrue.simulate.scenery import thumb_in_photo
 from foldtrue.simulate.sensor import Codes, as_photo, written
+
+_Drawn = tuple[Nominal, Array, Pieces]
+"""The plan with the facets that are drawn, where their corners are seen, and the arrangement of their edges."""
 
 
 def simulate_photo(nominal: Nominal, scene: Scene) -> Simulated:
@@ -43,8 +47,8 @@ def simulate_photo(nominal: Nominal, scene: Scene) -> Simulated:
     Raises UsageError when the scene cannot be drawn (camera inside the piece, unknown twist, lens folding over).
     """
     pinhole = camera_at(scene, diameter(nominal.vertices_mm))
-    vertices, seen, pieces = _piece(nominal, pinhole, scene)
-    pixels = _photographed(nominal, seen, pieces, pinhole, scene)
+    vertices, seen, drawn = _piece(nominal, pinhole, scene)
+    pixels = _photographed(*drawn, pinhole, scene)
     jpeg = written(pixels, scene.camera, scene.sensor)
     truth = Truth(
         vertices_mm=vertices,
@@ -55,17 +59,24 @@ def simulate_photo(nominal: Nominal, scene: Scene) -> Simulated:
     return Simulated(photo=as_photo(jpeg, scene.camera, scene.sensor), jpeg=jpeg, truth=truth)
 
 
-def _piece(nominal: Nominal, pinhole: Pinhole, scene: Scene) -> tuple[Array, Array, Pieces]:
-    """The vertices (V, 2) as they are and as they are seen, and the arrangement of the edges between the latter."""
+def _piece(nominal: Nominal, pinhole: Pinhole, scene: Scene) -> tuple[Array, Array, _Drawn]:
+    """The vertices (V, 2) as they are and as they are seen, and what is drawn."""
     wanted = errors_applied(nominal, scene.errors, np.random.default_rng([scene.piece_seed, 1]))
     for attempt in range(5):
         vertices = nudged(wanted, scene.piece_seed, attempt)
         seen = as_seen(nominal, vertices, pinhole, scene)
         try:
-            return vertices, seen, cut_at_crossings(seen, nominal.facets)
+            return vertices, seen, _drawn(nominal, seen, scene, attempt)
         except ValueError:  # two crossings nearer than rounding: a larger nudge parts them
             continue
     raise UsageError("Scene: the piece's edges cannot be told apart.", "Use smaller errors or another seed.")
+
+
+def _drawn(nominal: Nominal, seen: Array, scene: Scene, attempt: int) -> _Drawn:
+    if not any(scene.paper.rim_mm):
+        return nominal, seen, cut_at_crossings(seen, nominal.facets)
+    beyond = beyond_creases(nominal, scene.paper.rim_mm)
+    return split_at_creases(nominal, seen, beyond, scene.piece_seed, attempt)
 
 
 def _photographed(nominal: Nominal, vertices_mm: Array, pieces: Pieces, pinhole: Pinhole, scene: Scene) -> Codes:

@@ -158,6 +158,8 @@ class Paper:
     clouds formation_mm wide. fibres_per_cm2, fibre_contrast: single long fibres, darker than the paper.
     crease_contrast: mean relative change of light along an unused grid crease, crease_dark the share of lines that are
     darker and not brighter, crease_width_mm the width.
+    rim_mm: how far beyond their creases folds are seen to end, below 0 short of them: twists' sides, mountains,
+    valleys.
     """
 
     reflectance: Rgb = (0.61, 0.605, 0.59)
@@ -171,6 +173,7 @@ class Paper:
     crease_contrast: float = 0.0
     crease_dark: float = 0.2
     crease_width_mm: float = 0.25
+    rim_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def __post_init__(self) -> None:
         need_range(self, 0.0, 1.0, "reflectance", "transmittance", "crease_dark")
@@ -181,6 +184,7 @@ class Paper:
         need_range(self, 0.0, 0.5, "formation", "fibre_contrast", "crease_contrast")
         need_range(self, 0.5, 100.0, "formation_mm")
         need_range(self, 0.02, 3.0, "crease_width_mm")
+        need_range(self, -0.5, 0.5, "rim_mm")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -224,8 +228,8 @@ class Scene:
     front and back views take fewer where the blur is wide.
 
     Backlit photos use light, paper and mat; front and back views use lamp, surface, relief, ground, reference, mat,
-    card and thumb, of paper only the thickness and the fibres, and of light how evenly it falls. A scanner in the
-    camera's place sees front or back. lie counts in all views.
+    card and thumb, of paper only the thickness, rims and fibres, and of light how evenly it falls. A scanner in the
+    camera's place sees front or back. lie and rims count in all views.
     """
 
     seed: int = 0
