@@ -19,6 +19,7 @@ from foldtrue.frames import PlaneMap, apply_homography
 from foldtrue.handover import Photo
 from foldtrue.photo import linear_table, read_photo
 from foldtrue.propagation import half_width
+from foldtrue.rectify import sheet_size
 from foldtrue.rectify.sheet import find_sheet
 from foldtrue.rectify.sheet_size import SIZES_MM, sheet_scale
 from foldtrue.rectify.size_budget import K1_STD, LAYER_MM
@@ -177,11 +178,37 @@ def test_budget_adds_up(pictured):
 
 def test_a_worse_known_map_says_less(pictured):
     made, plan = pictured
-    good = sheet_scale(made.photo, plan, made.truth.map, "A4", k1_std=0.001, twist_std_mm=0.05)
-    poor = sheet_scale(made.photo, plan, made.truth.map, "A4", k1_std=0.02, twist_std_mm=0.5)
-    assert poor.budget["lens"] > 10 * good.budget["lens"]
+    good = sheet_scale(made.photo, plan, made.truth.map, "A4", twist_std_mm=0.05)
+    poor = sheet_scale(made.photo, plan, made.truth.map, "A4", twist_std_mm=0.5)
     assert poor.budget["plane"] > 3 * good.budget["plane"]
     assert poor.scale_std > good.scale_std
+
+
+@pytest.mark.parametrize("k1", [0.06, -0.1])
+def test_a_lens_that_nobody_corrected_is_told_by_how_it_bows_the_sheets_sides(plan, k1):
+    """The map is fitted to the piece with no lens term: carried out to the sheet it is wrong by a percent and more."""
+    straight, made = (simulate_photo(plan, over(Reference(turn_deg=8.0), k1=of_lens)) for of_lens in (0.0, k1))
+    right = sheet_scale(straight.photo, plan, straight.truth.map, "A4", twist_std_mm=0.05)
+    true = made.truth.map
+    at = plan.vertices_mm[np.unique(np.concatenate([t.tips for t in plan.twists]))]
+    plain = PlaneMap(np.eye(3), 0.0, true.centre_px, true.focal_px)
+    plain = replace(plain, homography=homography(at, true.to_px(at)))
+    found = sheet_scale(made.photo, plan, plain, "A4", k1_std=0.05, twist_std_mm=0.05)
+    corners = plain.to_mm(sheet_px(made))
+    lengths = np.hypot(*(np.roll(corners, -1, 0) - corners).T)
+    assert np.abs(np.log(np.sort(lengths) / [210, 210, 297, 297])).min() > 0.01
+    assert found.scale == pytest.approx(right.scale, abs=0.0008)
+    assert found.budget["lens"] < 0.0005
+
+
+def test_sides_that_no_lens_bows_so_are_declined(plan, monkeypatch):
+    """One side bowed out by 3 mm, the one opposite in."""
+    made = simulate_photo(plan, over(Reference()))
+    sides = sheet_size.locate_sides(made.photo, plan, made.truth.map)
+    odd = replace(sides, bow_mm=sides.bow_mm + np.array([3.0, 0.0, 3.0, 0.0]))
+    monkeypatch.setattr(sheet_size, "locate_sides", lambda *_: odd)
+    with pytest.raises(PhotoTooPoor, match="not straight"):
+        sheet_scale(made.photo, plan, made.truth.map, "A4")
 
 
 def test_a_map_tilted_by_a_piece_folded_untrue_widens_the_interval(plan):

@@ -20,7 +20,7 @@ def rectangle(middle, size):
     corners = np.array(middle) + half * np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
     lengths = np.hypot(*(np.roll(corners, -1, 0) - corners).T)
     nil = np.zeros(4)
-    return Sides(corners, corners, lengths, np.zeros((4, 2, 2)), nil, nil, np.ones(4, bool), 0.2, 0.0)
+    return Sides(corners, corners, lengths, nil, np.zeros((4, 3, 3)), nil, nil, np.ones(4, bool), 0.2, 0.0)
 
 
 @pytest.mark.parametrize(("middle", "size"), [((115.0, 20.0), (54.0, 85.6)), ((8.0, -5.0), (297.0, 210.0))])

@@ -21,6 +21,7 @@ from foldtrue.rectify.card import LONG_MM, SHORT_MM, Beside, Outline, card_outli
 from foldtrue.rectify.card_tone import one_tone
 from foldtrue.rectify.sides import Line, Search, Sides, linear_samples, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import (
+    FIGURES,
     K1_STD,
     TWIST_STD,
     ReferenceScale,
@@ -212,7 +213,7 @@ def _located(known: _Known, one: Outline) -> Sides:
 
 def _is_sure(line: Line) -> bool:
     """Whether a side is known to a fraction of a millimetre all along: the grain of a table is not."""
-    offset, turn = np.sqrt(np.diag(line.cov))
+    offset, turn, _ = np.sqrt(np.diag(line.cov))
     return bool(offset < _SURE_MM and turn * LONG_MM / 2 < 2 * _SURE_MM)
 
 
@@ -256,7 +257,7 @@ def _is_rounded(known: _Known, corner: Array, inward: Array, blur_px: float) -> 
 def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     """The scale of least variance from the figures that the seen sides give (Gauss-Markov; JCGM 100:2008, 5.2), and the
     test of the others. Raises PhotoTooPoor where they are no flat card's."""
-    shape = Shape(sides)
+    shape, both = Shape(sides), np.array([1.0, 1.0, *[0.0] * (FIGURES - 2)])
     kept = _kept(sides.seen)
     known_mm = np.array([LONG_MM, SHORT_MM])
     rim, rim_std = _outward(shape, sides, known.stand)
@@ -265,17 +266,17 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     tolerance = np.array([LONG_TOLERANCE_MM, SHORT_TOLERANCE_MM]) / known_mm
     sunk = height_mm(known.nominal) - THICKNESS_MM
     parts = {
-        "card": np.diag([*tolerance**2 / 3, 0, 0, 0]),
+        "card": np.diag([*tolerance**2 / 3, *[0.0] * (FIGURES - 2)]),
         "edges": edge_covariance(shape, sides, SHIFT_MM),
         "plane": plane_covariance(shape, known.nominal, known.spread_mm) + _common(shape, known.nominal),
         "lens": lens_covariance(shape, known.nominal, known.plane_map, known.k1_std),
         "waves": waves_covariance(shape, known.nominal, known.waves_mm),
         "rim": shape.effect[:, :4] @ np.diag(rim_std**2) @ shape.effect[:, :4].T,
-        "height": outer(np.array([1, 1, 0, 0, 0]) * _sunk_std(known)),
+        "height": outer(both * _sunk_std(known)),
     }
     parts = {name: part[np.ix_(kept, kept)] for name, part in parts.items()}
     weigh = np.linalg.inv(np.sum(list(parts.values()), axis=0))
-    length = np.array([1.0, 1, 0, 0, 0])[kept]
+    length = both[kept]
     variance = 1 / float(length @ weigh @ length)
     weight = variance * weigh @ length
     told = float(weight @ rest[kept])
@@ -287,7 +288,7 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
 
 
 def _common(shape: Shape, nominal: Nominal) -> Array:
-    """(5, 5) from errors of the map that are not the twists' own: of scale, shape and tilt."""
+    """(9, 9) from errors of the map that are not the twists' own: of scale, shape and tilt."""
     at = places(nominal)
     middle, reach = at.mean(0), float(np.hypot(*(at - at.mean(0)).T).max())
     bent = fields((shape.points - middle) / reach)[..., [2, 4, 5, 6, 7]]

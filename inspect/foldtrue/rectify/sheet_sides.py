@@ -25,7 +25,7 @@ def locate_sides(photo: Photo, nominal: Nominal, plane_map: PlaneMap) -> Sides:
     piece_px = plane_map.to_px(convex_hull(nominal.outline_mm))
     quads, small = sheet_candidates(photo, piece_px)
     corners = plane_map.to_mm(_chosen(quads, photo, small.factor, nominal, plane_map))
-    search = Search(covered_px=piece_px, reach_px=3.0 * small.factor + 4)
+    search = Search(covered_px=piece_px, reach_px=3.0 * small.factor + 4, bowed=True)
     lines = []
     for k in range(4):
         line = measure_side(photo, plane_map, corners[[k, (k + 1) % 4]], corners.mean(0), search)

@@ -1,7 +1,8 @@
 """The scale of a piece from a blank A4 or Letter sheet that lies under it: scale from the sheet, tilt from the lattice.
 
 The sheet's four sides are located on the photo's own pixels in linear light, carried to plan millimetres by the map
-that was fitted to the piece, and compared with the standard size (docs/scale.md).
+that was fitted to the piece, and compared with the standard size. How they are bowed says what the lens does to them
+(docs/scale.md).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from foldtrue.handover import Nominal, Photo
 from foldtrue.rectify.sheet_sides import locate_sides
 from foldtrue.rectify.sides import Sides
 from foldtrue.rectify.size_budget import (
+    FIGURES,
     K1_STD,
     TWIST_STD,
     ReferenceScale,
@@ -36,6 +38,10 @@ Kind = Literal["A4", "Letter"]
 SIZES_MM: dict[Kind, tuple[float, float]] = {"A4": A4_MM, "Letter": LETTER_MM}
 CURL_MM = 1.0
 """How far the edge of a sheet that lies free may rise (common practice, no source)."""
+TRIM_MM = 0.1
+"""How far the middle of a trimmed side is off the line between its ends, standard (common practice, no source)."""
+UNLIKELY_BOWS = 18.47
+"""Chi-squared that four bows exceed once in a thousand times."""
 SHIFT_MM = 0.15
 """How far light and the sheet's own shadow may shift each side (common practice, no source)."""
 
@@ -61,27 +67,40 @@ def sheet_scale(
     shape = Shape(sides)
     stand = camera_place(photo, plane_map)
     spread = TWIST_STD * nominal.pitch_mm if twist_std_mm is None else twist_std_mm
-    # Of the five figures the two lengths serve for a sheet: its cut and its curl leave the others to themselves.
+    # Lengths and bows serve for a sheet: its cut and its curl leave angles to themselves.
     parts = {
-        "edges": edge_covariance(shape, sides, SHIFT_MM)[:2, :2],
-        "plane": plane_covariance(shape, nominal, spread)[:2, :2] + _off_centre(sides, nominal),
-        "lens": lens_covariance(shape, nominal, plane_map, k1_std)[:2, :2],
-        "waves": waves_covariance(shape, nominal, waves_mm)[:2, :2],
+        "edges": edge_covariance(shape, sides, SHIFT_MM),
+        "plane": plane_covariance(shape, nominal, spread) + _off_centre(sides, nominal),
+        "lens": lens_covariance(shape, nominal, plane_map, k1_std),
+        "waves": waves_covariance(shape, nominal, waves_mm),
         "height": _height_covariance(shape, nominal, stand),
+        "paper": np.diag([*[0.0] * 5, *[TRIM_MM**2] * 4]),
     }
-    found, sizes = _kind_by_shape(kind, shape.lengths_mm, _sum(parts))
+    by_bows = _by_bows(shape, _sum(parts))
+    lengths = np.exp(by_bows @ shape.figures)
+    found, sizes = _kind_by_shape(kind, lengths, by_bows @ _sum(parts) @ by_bows.T)
     paper = np.array([paper_tolerance_mm(s) / s for s in sizes])
-    parts = {"paper": np.diag(paper**2 / 3), **parts}
-    total = _sum(parts)
-    weight = _weights(total)
+    parts["paper"][[0, 1], [0, 1]] = paper**2 / 3
+    weight = _weights(by_bows @ _sum(parts) @ by_bows.T)
     # The sheet lies under the piece's face and so looks smaller.
     sunk = 1 + height_mm(nominal) / stand.distance_mm
-    scale = float(np.exp(weight @ np.log(np.array(sizes) / shape.lengths_mm))) / sunk
+    scale = float(np.exp(weight @ np.log(np.array(sizes) / lengths))) / sunk
     _check_scale(found, scale)
-    budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
-    std = scale * float(np.sqrt(weight @ total @ weight))
+    row = weight @ by_bows
+    budget = {name: float(np.sqrt(max(float(row @ part @ row), 0.0))) for name, part in parts.items()}
+    std = scale * float(np.sqrt(row @ _sum(parts) @ row))
     limits = tuple((scale * weight * paper).tolist())
     return ReferenceScale(found, scale, std, sides.corners_px, sides.lengths_mm, budget, limits)
+
+
+def _by_bows(shape: Shape, covariance: Array) -> Array:
+    """(2, 9) that makes of the figures the logarithms of the lengths with what the bows say of them taken out: a lens
+    that bows the sides makes them longer or shorter too (conditional mean of a normal distribution, the bows' own being
+    0). Raises PhotoTooPoor where no lens and no usual curl bows four sides so."""
+    bows = covariance[5:, 5:]
+    if float(shape.figures[5:] @ np.linalg.solve(bows, shape.figures[5:])) > UNLIKELY_BOWS:
+        raise PhotoTooPoor("The sides of the sheet under the piece are not straight.", "Lay it flat, with no edge up.")
+    return np.concatenate([np.eye(2, 5), -np.linalg.solve(bows, covariance[5:, :2]).T], 1)
 
 
 def _check_scale(kind: Kind, scale: float) -> None:
@@ -109,18 +128,25 @@ def _off_centre(sides: Sides, nominal: Nominal) -> Array:
     axis_two = ((c[2] + c[3]) - (c[0] + c[1])) / 2 / two
     off = c.mean(0) - places(nominal).mean(0)
     x, y = float(off @ axis_one), float(off @ axis_two)
-    return outer(np.array([2 * across * x + down * y, across * x + 2 * down * y]))
+    return outer(_of_lengths(2 * across * x + down * y, across * x + 2 * down * y))
 
 
 def _height_covariance(shape: Shape, nominal: Nominal, stand: CameraPlace) -> Array:
-    """The piece's face may lie flat or stand up to twice as high as thought, and the sheet's edges may curl up."""
+    """The piece's face may lie flat or stand up to twice as high as thought, and the sheet's edges may curl up: all of
+    them along their whole lengths, all of them more in their middles than at their ends, or each by itself."""
     height = height_mm(nominal)
     lean = stand.distance_std_mm / stand.distance_mm
     sunk = height * float(np.hypot(1 / np.sqrt(3.0), lean)) / stand.distance_mm
     # An edge raised by z moves away from the camera's foot by z / distance of its way there; about the sheet's middle.
     rise = CURL_MM / np.sqrt(3.0) / stand.distance_mm
-    curl = shape.change((shape.points - shape.points.mean(0)) * rise)[:2]
-    return outer(np.full(2, sunk)) + outer(curl)
+    raised = shape.change((shape.points - shape.points.mean(0)) * rise)
+    bowed = shape.change(shape.bowed((shape.points - stand.foot_mm) * rise))
+    return outer(_of_lengths(sunk, sunk)) + outer(raised) + outer(bowed) + np.diag(bowed**2)
+
+
+def _of_lengths(one: float, two: float) -> Array:
+    """(9,) figures that are nothing but the two lengths'."""
+    return np.array([one, two, *[0.0] * (FIGURES - 2)])
 
 
 def _kind_by_shape(kind: Kind | Literal["auto"], lengths: Array, measured: Array) -> tuple[Kind, tuple[float, float]]:

@@ -19,13 +19,15 @@ LEAST_SPAN = 0.4
 
 @dataclass(frozen=True)
 class Line:
-    """A side in plan mm: point, unit direction; cov: (2, 2) covariance of its offset (mm, across) at the middle of the
-    side and of its turn (rad, ccw). blur_mm: Gaussian blur of the edge. clipped: share of the measured places where the
-    bright side is over-exposed; dark: where it is darker inside. dip: 0 a clean step, towards 1 a thin line that is
-    clearer than the step from one side of it to the other."""
+    """A side in plan mm: point, unit direction, and its bow: how far its middle lies to the left of its ends, the line
+    being its mean (0 where it was taken for straight). cov: (3, 3) covariance of its offset (mm, across) at the middle
+    of the side, of its turn (rad, ccw) and of its bow. blur_mm: Gaussian blur of the edge. clipped: share of the
+    measured places where the bright side is over-exposed; dark: where it is darker inside. dip: 0 a clean step, towards
+    1 a thin line that is clearer than the step from one side of it to the other."""
 
     point: Array
     ahead: Array
+    bow_mm: float
     cov: Array
     blur_mm: float
     clipped: float
@@ -36,25 +38,29 @@ class Line:
 @dataclass(frozen=True, kw_only=True)
 class Search:
     """How a side is looked for: covered_px (K, 2), a convex outline within which and near which nothing is a side's;
-    reach_px to either side; trim, share of the side left out at both ends; either: dark inside counts as well."""
+    reach_px to either side; trim, share of the side left out at both ends; either: dark inside counts as well; bowed:
+    the side may be bowed, as a lens or a curl bows it."""
 
     covered_px: Array
     reach_px: float
     trim: float = 0.0
     either: bool = False
+    bowed: bool = False
 
 
 @dataclass(frozen=True)
 class Sides:
     """A rectangle's outline, side k from corner k to the next, clockwise as the photo shows it.
 
-    corners_px, corners_mm: (4, 2) where the sides meet, mm in the plan's frame. lengths_mm: (4,). line_cov: (4, 2, 2)
-    as Line.cov, nan for a side that is covered; dark, dip: (4,) as Line's; seen: (4,). blur_mm, clipped: means.
+    corners_px, corners_mm: (4, 2) where the sides meet, mm in the plan's frame. lengths_mm: (4,). bow_mm: (4,) and
+    line_cov: (4, 3, 3) as Line's, nan for a side that is covered; dark, dip: (4,) as Line's; seen: (4,). blur_mm,
+    clipped: means.
     """
 
     corners_px: Array
     corners_mm: Array
     lengths_mm: Array
+    bow_mm: Array
     line_cov: Array
     dark: Array
     dip: Array
@@ -71,6 +77,7 @@ def outline(lines: list[Line], seen: BoolArray, plane_map: PlaneMap) -> Sides:
         plane_map.to_px(corners),
         corners,
         np.hypot(*(np.roll(corners, -1, 0) - corners).T),
+        np.array([line.bow_mm for line in lines]),
         np.stack([line.cov for line in lines]),
         np.array([line.dark for line in lines]),
         np.array([line.dip for line in lines]),
@@ -83,7 +90,7 @@ def outline(lines: list[Line], seen: BoolArray, plane_map: PlaneMap) -> Sides:
 def supposed_line(ends_mm: Array) -> Line:
     """A side of which nothing is known but where it should be."""
     ahead = ends_mm[1] - ends_mm[0]
-    return Line(ends_mm[0], ahead / np.hypot(*ahead), np.full((2, 2), np.nan), 0.0, 0.0, 0.0, 0.0)
+    return Line(ends_mm[0], ahead / np.hypot(*ahead), np.nan, np.full((3, 3), np.nan), 0.0, 0.0, 0.0, 0.0)
 
 
 def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: Array, search: Search) -> Line | None:
@@ -104,19 +111,25 @@ def measure_side(photo: Photo, plane_map: PlaneMap, ends_mm: Array, middle_mm: A
     ahead = (ends_mm[1] - ends_mm[0]) / length
     left = np.array([-ahead[1], ahead[0]])
     offset = (plane_map.to_mm(at) - ends_mm[0]) @ left
-    zero = np.zeros(len(t), np.int64)
     mm_per_px = float(np.median(np.abs(np.linalg.inv(plane_map.jacobian(base)) @ inward[:, :, None]).max((1, 2))))
-    a, b, trust = robust_line(t, offset, found.weight, zero, 1, 0.03 * mm_per_px)
+    (middle, slope, bow), trust = _bowed_line(t, offset, found.weight, 0.03 * mm_per_px, search.bowed)
     used = (trust > 0.1) & (found.weight > 0)
     if used.sum() < LEAST_SEEN * LINES or float(np.ptp(t[used])) < LEAST_SPAN:
         return None
-    rest = (offset - a[0] - b[0] * (t - 0.5))[used]
-    low, high = (ends_mm[k] + left * float(a[0] + b[0] * (k - 0.5)) for k in (0, 1))
-    per_turn = np.array([1.0, 1 / length])
-    cov = _line_covariance(t[used], rest) * np.outer(per_turn, per_turn)
+    rest = (offset - middle - slope * (t - 0.5) - bow * bow_shape(t))[used]
+    low, high = (ends_mm[k] + left * (middle + slope * (k - 0.5)) for k in (0, 1))
+    per_turn = np.array([1.0, 1 / length, 1.0])
+    cov = _line_covariance(t[used], rest, search.bowed) * np.outer(per_turn, per_turn)
     clipped, dark = (float(np.mean(share[used])) for share in (found.clipped, sign[likely] < 0))
     dip = float(np.clip(1 - np.median(found.rise[used]) / np.median(height[likely][used]), 0.0, 1.0))
-    return Line(low, (high - low) / np.hypot(*(high - low)), cov, found.blur_px * mm_per_px, clipped, dark, dip)
+    ahead = (high - low) / np.hypot(*(high - low))
+    return Line(low, ahead, bow, cov, found.blur_px * mm_per_px, clipped, dark, dip)
+
+
+def bow_shape(t: Array) -> Array:
+    """A bow of 1 from the ends, t = 0 and 1, to the middle, its mean 0: a parabola, as a lens's term bends a side and a
+    sheet that curls up evenly."""
+    return np.asarray(1 / 3 - 4 * (t - 0.5) ** 2)
 
 
 def _near(px: Array, outline: Array, reach: float) -> BoolArray:
@@ -226,15 +239,37 @@ def _fine(photo: Photo, px: Array, inward: Array, place: Array, sign: IntArray) 
     return _Fine(at, steady.astype(float), np.asarray(clipped.any(1)), rise, blur)
 
 
-def _line_covariance(t: Array, rest: Array, parts: int = 8) -> Array:
-    """Covariance (2, 2) of a line's offset at t = 0.5 and of its slope in t from its residuals; where the means of its
-    parts scatter more than independent residuals' would (a wavy edge), by that much more."""
-    count = len(t)
-    variance = float(np.sum(rest**2)) / max(count - 2, 1)
+def _bowed_line(
+    t: Array, offset: Array, weight: Array, spread: float, bowed: bool, rounds: int = 3
+) -> tuple[tuple[float, float, float], Array]:
+    """Offset at t = 0.5, slope in t and bow of a side, and how far each of its places is trusted (as robust_line)."""
+    zero, bow, shape = np.zeros(len(t), np.int64), 0.0, bow_shape(t)
+    for done in range(rounds + 1):
+        a, b, trust = robust_line(t, offset - bow * shape, weight, zero, 1, spread)
+        if not bowed or done == rounds:
+            break
+        root = np.sqrt(weight * trust)
+        bow = float(np.linalg.lstsq(root[:, None] * _design(t, bowed), root * offset, rcond=None)[0][2])
+    return (float(a[0]), float(b[0]), bow), trust
+
+
+def _design(t: Array, bowed: bool) -> Array:
+    """(N, 2 or 3): what offset, slope and bow of a side add at t."""
+    columns = [np.ones(len(t)), t - 0.5, bow_shape(t)]
+    return np.stack(columns if bowed else columns[:2], 1)
+
+
+def _line_covariance(t: Array, rest: Array, bowed: bool, parts: int = 8) -> Array:
+    """Covariance (3, 3) of a side's offset at t = 0.5, of its slope in t and of its bow from its residuals; where the
+    means of its parts scatter more than independent residuals' would (a wavy edge), by that much more."""
+    design = _design(t, bowed)
+    count, freedoms = design.shape
+    variance = float(np.sum(rest**2)) / max(count - freedoms, 1)
     means = np.array([part.mean() for part in np.array_split(rest, parts)])
-    excess = float(np.sum(means**2)) / max(parts - 2, 1) / (variance * parts / count)
-    design = np.stack([np.ones(count), t - 0.5], 1)
-    return np.asarray(variance * max(excess, 1.0) * np.linalg.inv(design.T @ design))
+    excess = float(np.sum(means**2)) / max(parts - freedoms, 1) / (variance * parts / count)
+    cov = np.zeros((3, 3))
+    cov[:freedoms, :freedoms] = variance * max(excess, 1.0) * np.linalg.inv(design.T @ design)
+    return cov
 
 
 def _meeting(one: Line, two: Line) -> Array:

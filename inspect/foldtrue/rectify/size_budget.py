@@ -14,12 +14,14 @@ import numpy as np
 
 from foldtrue.frames import Array, PlaneMap
 from foldtrue.handover import Nominal
-from foldtrue.rectify.sides import Sides
+from foldtrue.rectify.sides import Sides, bow_shape
 
 K1_STD = 0.004
 """Of a camera that corrects its own lens, for a 26 mm equivalent lens [from memory: a few px in the corners]."""
 TWIST_STD = 0.02
 """Standard deviation of a twist's place, of the pitch (common practice, no source)."""
+FIGURES = 9
+"""Of a rectangle's shape, as in Shape."""
 LAYER_MM = 0.16
 """Height of a folded layer: 0.1 mm of paper, the rest air (common practice, no source)."""
 
@@ -46,12 +48,13 @@ class ReferenceScale:
 
 
 class Shape:
-    """Five figures of a rectangle and how a field of displacements changes them: the logarithms of its two lengths (of
-    sides 0 and 2, of sides 1 and 3), the departure of its corners from right angles, and by how much sides 0 and 2,
-    and 1 and 3, are not parallel; angles in rad, ccw.
+    """Nine figures of a rectangle and how a field of displacements changes them: the logarithms of its two lengths (of
+    sides 0 and 2, of sides 1 and 3), the departure of its corners from right angles, by how much sides 0 and 2, and 1
+    and 3, are not parallel, and the bows of its four sides (sides.Line); angles in rad, ccw, bows in mm.
 
-    points: (N, 2) plan mm along all sides. lengths_mm: (2,). figures: (5,), the logarithms of mm first. effect: (5, 8)
-    change per displacement (mm) of the four sides to the left of their direction, and per turn (rad) of the four.
+    points: (N, 2) plan mm along all sides. lengths_mm: (2,). figures: (9,), the logarithms of mm first. effect: (9, 12)
+    change per displacement (mm) of the four sides to the left of their direction, per turn (rad) and per bow (mm) of
+    the four.
     """
 
     def __init__(self, sides: Sides, count: int = 40) -> None:
@@ -64,24 +67,33 @@ class Shape:
         self._slope = (at - 0.5) / float(np.sum((at - 0.5) ** 2)) / sides.lengths_mm[:, None]
         self.outward = -float(np.sign(ahead[0, 0] * ahead[1, 1] - ahead[0, 1] * ahead[1, 0]))
         one, two = self.lengths_mm
-        self.effect = np.zeros((5, 8))
+        self._bow = bow_shape(at) / float(np.sum(bow_shape(at) ** 2))
+        self.effect = np.zeros((FIGURES, 12))
+        self.effect[5:, 8:] = np.eye(4)
         # The length of sides 0 and 2 is the distance between sides 1 and 3.
         self.effect[0, [1, 3]], self.effect[1, [0, 2]] = self.outward / one, self.outward / two
         pair = [sides.seen[[k, k + 2]] / max(int(sides.seen[[k, k + 2]].sum()), 1) for k in (0, 1)]
         self.effect[2, [4, 6]], self.effect[2, [5, 7]] = pair[0], -pair[1]
         self.effect[3, [4, 6]], self.effect[4, [5, 7]] = (1, -1), (1, -1)
         angle = np.unwrap(np.arctan2(ahead[:, 1], ahead[:, 0])) + self.outward * np.arange(4) * np.pi / 2
-        self.figures = np.concatenate([np.log(self.lengths_mm), self.effect[2:, 4:] @ angle])
+        self.figures = np.concatenate([np.log(self.lengths_mm), self.effect[2:5, 4:8] @ angle, sides.bow_mm])
 
     def change(self, field: Array) -> Array:
-        """Changes (5, ...) under displacements (N, 2, ...) of the points."""
+        """Changes (9, ...) under displacements (N, 2, ...) of the points."""
         to_left = np.einsum("nk,nk...->n...", self._left, field)
         sides = to_left.reshape(4, -1, *to_left.shape[1:])
-        moved = np.concatenate([sides.mean(1), np.einsum("kn,kn...->k...", self._slope, sides)])
+        bows = np.einsum("n,kn...->k...", self._bow, sides)
+        moved = np.concatenate([sides.mean(1), np.einsum("kn,kn...->k...", self._slope, sides), bows])
         return np.asarray(np.einsum("fp,p...->f...", self.effect, moved))
 
+    def bowed(self, field: Array) -> Array:
+        """A field (N, 2) of the points with nothing of it at the ends of each side and all of it in the middle, but for
+        its mean."""
+        share = bow_shape((np.arange(len(field) // 4) + 0.5) / (len(field) // 4))
+        return np.asarray(np.tile(share, 4)[:, None] * field)
+
     def change_of_sides(self, outward_mm: Array) -> Array:
-        """Changes (5,) when the four sides move outward by (4,) mm each."""
+        """Changes (9,) when the four sides move outward by (4,) mm each."""
         return np.asarray(self.effect[:, :4] @ (self.outward * outward_mm))
 
 
@@ -101,7 +113,7 @@ def fields(xy: Array) -> Array:
 
 
 def plane_covariance(shape: Shape, nominal: Nominal, spread_mm: float) -> Array:
-    """(5, 5) from errors of folding that a homography takes for the camera's tilt and shape: what of them remains
+    """(9, 9) from errors of folding that a homography takes for the camera's tilt and shape: what of them remains
     beside the scale.
 
     The scale in question is that of the similarity that fits the twists best, so the other four fields are freed of
@@ -119,7 +131,7 @@ def plane_covariance(shape: Shape, nominal: Nominal, spread_mm: float) -> Array:
 
 
 def lens_covariance(shape: Shape, nominal: Nominal, plane_map: PlaneMap, k1_std: float) -> Array:
-    """(5, 5) from an error of the lens term, of which the map has taken up what it could within the piece."""
+    """(9, 9) from an error of the lens term, of which the map has taken up what it could within the piece."""
     at = places(nominal)
     middle, reach = at.mean(0), float(np.hypot(*(at - at.mean(0)).T).max())
     taken = np.linalg.lstsq(
@@ -130,14 +142,14 @@ def lens_covariance(shape: Shape, nominal: Nominal, plane_map: PlaneMap, k1_std:
 
 
 def waves_covariance(shape: Shape, nominal: Nominal, waves_mm: Array | None) -> Array:
-    """(5, 5) from waves and a bulge of the piece's paper, which displace its twists together, so that the map takes
+    """(9, 9) from waves and a bulge of the piece's paper, which displace its twists together, so that the map takes
     them for its own size, shape and tilt and carries these out to the sides.
 
     waves_mm: (T, 2, q) what independent errors, one standard deviation each, do to `places`; None where they do
     nothing.
     """
     if waves_mm is None:
-        return np.zeros((5, 5))
+        return np.zeros((FIGURES, FIGURES))
     at = places(nominal)
     middle, reach = at.mean(0), float(np.hypot(*(at - at.mean(0)).T).max())
     design = fields((at - middle) / reach).reshape(-1, 8)
@@ -147,11 +159,11 @@ def waves_covariance(shape: Shape, nominal: Nominal, waves_mm: Array | None) -> 
 
 
 def edge_covariance(shape: Shape, sides: Sides, shift_mm: float) -> Array:
-    """(5, 5) from each side's own error, and from what light, shadow (up to shift_mm, rectangular) and tone curve do to
+    """(9, 9) from each side's own error, and from what light, shadow (up to shift_mm, rectangular) and tone curve do to
     all four alike."""
-    own = np.zeros((8, 8))
+    own = np.zeros((12, 12))
     for k in np.flatnonzero(sides.seen).tolist():
-        own[np.ix_([k, k + 4], [k, k + 4])] = sides.line_cov[k]
+        own[k::4, k::4] = sides.line_cov[k]
     # A wrong tone curve shifts an edge by a share of its blur, an over-exposed side by more of it.
     shift = np.hypot(shift_mm / np.sqrt(3.0), (0.2 + 0.5 * sides.clipped) * sides.blur_mm)
     alike = shape.change_of_sides(np.full(4, shift))
