@@ -23,6 +23,7 @@ from pathlib import Path
 
 import numpy as np
 from scenes import CARE, SIZES_PX, backlit_photo, lit_photo
+from scipy.stats import beta
 from tables import cell, put, table
 
 import foldtrue
@@ -121,12 +122,24 @@ def held(row: dict) -> np.ndarray:
     )
 
 
-def share_text(shares: list[float], seed: int = 1) -> str:
-    """Mean share (%) and its 95 % interval, photos drawn again with replacement."""
+def share_of(shares: list[float], seed: int = 1) -> tuple[float, float, float]:
+    """Mean share (%) and the ends of its 95 % interval, photos drawn again with replacement; where every photo says yes
+    or no, the exact binomial one (Clopper and Pearson, Biometrika 26 (1934) 404 [from memory]), since of photos that
+    all say yes none that says no is ever drawn."""
     each = np.array(shares) * 100
-    draws = np.random.default_rng(seed).integers(len(each), size=(2000, len(each)))
-    low, high = np.percentile(each[draws].mean(1), [2.5, 97.5])
-    return f"{each.mean():.1f} ({low:.0f} to {high:.0f})"
+    if np.isin(each, (0, 100)).all():
+        held, count = int((each > 0).sum()), len(each)
+        low = 100 * beta.ppf(0.025, held, count - held + 1) if held else 0.0
+        high = 100 * beta.ppf(0.975, held + 1, count - held) if held < count else 100.0
+    else:
+        draws = np.random.default_rng(seed).integers(len(each), size=(2000, len(each)))
+        low, high = np.percentile(each[draws].mean(1), [2.5, 97.5])
+    return float(each.mean()), float(low), float(high)
+
+
+def share_text(shares: list[float]) -> str:
+    """Mean share (%) and its 95 % interval."""
+    return "{:.1f} ({:.0f} to {:.0f})".format(*share_of(shares))
 
 
 def bias_text(values: list[float]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from coverage import LEAST_PHOTOS, biases, outside, report, shares
-from intervals import photos
+from intervals import photos, share_of
 from judging import Truth, true_form
 from scenes import FORM, budget_photo
 
@@ -52,6 +52,14 @@ def test_a_bias_is_given_in_standard_uncertainties_and_told():
     rows = [drawn(seed, bias=0.5) for seed in range(60)]
     assert np.mean(biases(rows)["x"]) == pytest.approx(0.5, abs=0.03)
     assert any("bias of x" in text for text in outside("all", rows))
+
+
+def test_of_photos_that_all_hold_the_scale_chance_is_told_from_excess():
+    """Of 60 that each hold it with 98.5 % all do in two cases of five; of 400, in one of four hundred."""
+    few, many = ([drawn(seed, scale_u95=0.1) for seed in range(count)] for count in (60, 400))
+    assert share_of(shares(few)["scale"]) == (100.0, pytest.approx(100 * 0.025 ** (1 / 60)), 100.0)
+    told = [text for rows in (few, many) for text in outside("Letter", rows) if "scale" in text]
+    assert ["which chance allows" in text for text in told] == [True, False]
 
 
 def test_nothing_is_asked_of_few_photos():
