@@ -80,6 +80,12 @@ def rms(values):
     return float(np.sqrt(np.mean(np.concatenate(values) ** 2)))
 
 
+def with_scale(found, reference, scale, std, limits):
+    """As if a thing of known size had lain in the picture."""
+    fit = replace(found.fit, scale=scale, scale_std=std, scale_limits=limits)
+    return replace(found, fit=fit, plane=replace(found.plane, reference=reference))
+
+
 # --- what several photos bring ---
 
 PIECES = {2: (300,), 3: (300, 301)}
@@ -133,6 +139,21 @@ def test_a_twist_seen_in_one_photo_only_is_in_the_piece(three_lamps):
     seen = np.array([f.fit.measured for f in photos.values()])
     assert not seen.all()
     assert (pool_photos(photos, same_way_up=True).inspection.fit.measured == seen.any(0)).all()
+
+
+def test_one_sheet_under_all_photos_keeps_its_limits_and_two_things_have_none_in_common(three_lamps):
+    photos, _ = three_lamps(3)
+    first, second, third = photos.values()
+    sheet = {
+        "a": with_scale(first, "A4", 1.002, 0.004, (0.0032, 0.0045)),
+        "b": with_scale(second, "A4", 1.004, 0.004, (0.0045, 0.0032)),
+        "c": third,
+    }
+    fit = pool_photos(sheet, same_way_up=True).inspection.fit
+    assert (fit.scale, fit.scale_std) == (pytest.approx(1.003), pytest.approx(0.004))
+    assert fit.scale_limits == pytest.approx((0.0032, 0.0045))
+    both = {**sheet, "c": with_scale(third, "mat", 1.003, 0.001, ())}
+    assert pool_photos(both, same_way_up=True).inspection.fit.scale_limits == ()
 
 
 def test_the_pooled_errors_are_after_the_best_fit_of_the_piece(three_lamps):
