@@ -81,7 +81,7 @@ def test_the_nearest_edge_that_does_not_meet_a_part_is_told(nominal, whole, part
     """By points laid close along every edge that shows; an edge that meets the part is 0 away."""
     s, (a, b) = nominal.views["backlit"], stretch_ends(nominal, "backlit")
     seen = np.flatnonzero((s.layers_left != s.layers_right) & (s.t1 > s.t0))
-    along = np.linspace(0, 1, 201)[:, None, None]
+    along = np.linspace(0, 1, 101)[:, None, None]
     theirs = a[seen] + (b - a)[seen] * along
     start, stop = ends_mm(whole)
     nearest = np.full(len(whole.edge), np.inf)

@@ -105,6 +105,7 @@ def test_three_lamps_tell_more_than_one(three_lamps, spacing):
     assert rms(pooled) < MOST_LEFT[spacing] * rms(single)
 
 
+@pytest.mark.accuracy
 @pytest.mark.parametrize("spacing", DIVISIONS)
 def test_pooled_intervals_hold_the_truth(three_lamps, spacing):
     """24 and 48 twists: 85 % or fewer held are rarer than one in twenty at 95 % (binomial law)."""

@@ -50,7 +50,7 @@ def test_the_edges_lie_on_the_edges(plan, view, roll_deg, tilt_deg):
 
 
 @pytest.mark.parametrize("view", ["front", "back"])
-@pytest.mark.parametrize("seed", range(301, 303))
+@pytest.mark.parametrize("seed", [301, pytest.param(302, marks=pytest.mark.accuracy)])
 def test_a_hasty_photo_is_found_or_declined(plan, view, seed):
     """Any table, lamp, paper, thumb and sheet underneath: never a wrong place. Twists as loose as these, and lenses
     bent as much, move edges by up to a sixth of a pitch."""

@@ -154,6 +154,7 @@ def form_off(seed, path):
     return (found.form.figures - true) / found.form.std
 
 
+@pytest.mark.accuracy
 def test_a_scanned_pieces_form_is_that_of_its_true_places(tmp_path):
     """Four figures of each of four pieces: the sum of their squares is a chi-square of 16 freedoms, above 39.3 in one
     of a thousand cases."""
