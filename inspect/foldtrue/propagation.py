@@ -64,11 +64,11 @@ def half_width(std: float, limits: Sequence[float] = (), level: float = 0.95) ->
     limits (half-widths, none negative), as a tolerance is, and a normal one that is the rest of std.
 
     std: standard uncertainty of all of it. What has no tails reaches less far than the normal distribution has it: a
-    lone rectangular error 1.65 standard uncertainties and not 1.96 (JCGM 100:2008, G.1.3 and 4.3.7).
+    lone rectangular error 1.65 standard uncertainties and not 1.96 (JCGM 100:2008, 4.3.7, and G.1.3 [from memory]).
 
     The distribution of the sum is that of the normal error, integrated once over each rectangle: a difference of its
     repeated integrals I_k, k I_k(x) = x I_(k-1)(x) + s^2 I_(k-2)(x), I_0 the distribution and I_-1 the density (DLMF
-    7.18.7, for a standard deviation of s).
+    7.18.7 [from memory], for a standard deviation of s).
     """
     from scipy.optimize import brentq
 
@@ -80,11 +80,11 @@ def half_width(std: float, limits: Sequence[float] = (), level: float = 0.95) ->
     signs = np.array(list(product((1.0, -1.0), repeat=len(telling))))
     shifts, parity = signs @ telling, signs.prod(1)
 
-    def outside(half: float) -> float:
+    def surplus(half: float) -> float:
         held = parity @ _repeated_integral(half + shifts, normal, len(telling)) / np.prod(2 * telling)
         return float(held) - (0.5 + level / 2)
 
-    return float(brentq(outside, 0.0, float(telling.sum()) + 8 * normal, xtol=1e-9 * std))
+    return float(brentq(surplus, 0.0, float(telling.sum()) + 8 * normal, xtol=1e-9 * std))
 
 
 def _repeated_integral(x: Array, std: float, times: int) -> Array:

@@ -21,7 +21,6 @@ from foldtrue.rectify.card import LONG_MM, SHORT_MM, Beside, Outline, card_outli
 from foldtrue.rectify.card_tone import one_tone
 from foldtrue.rectify.sides import Line, Search, Sides, linear_samples, measure_side, outline, supposed_line
 from foldtrue.rectify.size_budget import (
-    FIGURES,
     K1_STD,
     TWIST_STD,
     ReferenceScale,
@@ -30,9 +29,11 @@ from foldtrue.rectify.size_budget import (
     fields,
     height_mm,
     lens_covariance,
+    of_lengths,
     outer,
     places,
     plane_covariance,
+    too_odd,
     waves_covariance,
 )
 from foldtrue.sizes import ID1_RADIUS_MM, ID1_THICKNESS_MM, ID1_THICKNESS_TOLERANCE_MM
@@ -57,8 +58,6 @@ _STRAIGHT_MM = 4.2
 """From a corner to where the side is straight for certain: the largest radius, 3.48 mm, and some blur."""
 _LEAST_PX_PER_MM = 1.5
 _SURE_MM = 0.3
-_DOUBT = 0.001
-"""A flat card shows so odd a shape once in a thousand times."""
 _ADVICE = (
     "Lay any card of that size (85.60 x 53.98 mm), blank side up, flat beside the piece, all of it in the picture, on "
     "a table of clearly lighter or darker tone."
@@ -257,7 +256,7 @@ def _is_rounded(known: _Known, corner: Array, inward: Array, blur_px: float) -> 
 def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     """The scale of least variance from the figures that the seen sides give (Gauss-Markov; JCGM 100:2008, 5.2), and the
     test of the others. Raises PhotoTooPoor where they are no flat card's."""
-    shape, both = Shape(sides), np.array([1.0, 1.0, *[0.0] * (FIGURES - 2)])
+    shape = Shape(sides)
     kept = _kept(sides.seen)
     known_mm = np.array([LONG_MM, SHORT_MM])
     rim, rim_std = _outward(shape, sides, known.stand)
@@ -266,24 +265,24 @@ def _scaled(known: _Known, sides: Sides, score: float) -> _Found:
     tolerance = np.array([LONG_TOLERANCE_MM, SHORT_TOLERANCE_MM]) / known_mm
     sunk = height_mm(known.nominal) - THICKNESS_MM
     parts = {
-        "card": np.diag([*tolerance**2 / 3, *[0.0] * (FIGURES - 2)]),
+        "card": np.diag(of_lengths(*tolerance**2 / 3)),
         "edges": edge_covariance(shape, sides, SHIFT_MM),
         "plane": plane_covariance(shape, known.nominal, known.spread_mm) + _common(shape, known.nominal),
         "lens": lens_covariance(shape, known.nominal, known.plane_map, known.k1_std),
         "waves": waves_covariance(shape, known.nominal, known.waves_mm),
         "rim": shape.effect[:, :4] @ np.diag(rim_std**2) @ shape.effect[:, :4].T,
-        "height": outer(both * _sunk_std(known)),
+        "height": outer(of_lengths(1, 1) * _sunk_std(known)),
     }
     parts = {name: part[np.ix_(kept, kept)] for name, part in parts.items()}
     weigh = np.linalg.inv(np.sum(list(parts.values()), axis=0))
-    length = both[kept]
+    length = of_lengths(1, 1)[kept]
     variance = 1 / float(length @ weigh @ length)
     weight = variance * weigh @ length
     told = float(weight @ rest[kept])
     _check_shape(rest[kept] - told * length, weigh, kept, shape)
     scale = float(np.exp(told)) / (1 + sunk / known.stand.distance_mm)
     budget = {name: float(np.sqrt(max(float(weight @ part @ weight), 0.0))) for name, part in parts.items()}
-    limits = tuple(scale * np.abs(weight[kept < 2] * tolerance[kept[kept < 2]]))
+    limits = tuple((scale * np.abs(weight[kept < 2] * tolerance[kept[kept < 2]])).tolist())
     return _Found(sides, scale, scale * float(np.sqrt(variance)), budget, limits, score)
 
 
@@ -333,10 +332,7 @@ def _sunk_std(known: _Known) -> float:
 def _check_shape(off: Array, weigh: Array, kept: IntArray, shape: Shape) -> None:
     """Raise PhotoTooPoor where the figures (K,), the scale taken out, are not those of a flat card: their weighted
     square follows a chi-squared distribution of K - 1 degrees of freedom."""
-    from scipy.special import chdtri
-
-    square = float(off @ weigh @ off)
-    if square <= float(chdtri(len(off) - 1, _DOUBT)):
+    if not too_odd(float(off @ weigh @ off), len(off) - 1):
         return
     std = np.sqrt(np.diag(np.linalg.inv(weigh)))
     worst = int(kept[int(np.argmax(np.abs(off) / std))])

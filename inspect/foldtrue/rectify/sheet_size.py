@@ -19,7 +19,6 @@ from foldtrue.handover import Nominal, Photo
 from foldtrue.rectify.sheet_sides import locate_sides
 from foldtrue.rectify.sides import Sides
 from foldtrue.rectify.size_budget import (
-    FIGURES,
     K1_STD,
     TWIST_STD,
     ReferenceScale,
@@ -27,9 +26,11 @@ from foldtrue.rectify.size_budget import (
     edge_covariance,
     height_mm,
     lens_covariance,
+    of_lengths,
     outer,
     places,
     plane_covariance,
+    too_odd,
     waves_covariance,
 )
 from foldtrue.sizes import A4_MM, LETTER_MM, paper_tolerance_mm
@@ -40,8 +41,6 @@ CURL_MM = 1.0
 """How far the edge of a sheet that lies free may rise (common practice, no source)."""
 TRIM_MM = 0.1
 """How far the middle of a trimmed side is off the line between its ends, standard (common practice, no source)."""
-UNLIKELY_BOWS = 18.47
-"""Chi-squared that four bows exceed once in a thousand times."""
 SHIFT_MM = 0.15
 """How far light and the sheet's own shadow may shift each side (common practice, no source)."""
 
@@ -76,19 +75,21 @@ def sheet_scale(
         "height": _height_covariance(shape, nominal, stand),
         "paper": np.diag([*[0.0] * 5, *[TRIM_MM**2] * 4]),
     }
-    by_bows = _by_bows(shape, _sum(parts))
+    rest = _sum(parts)
+    by_bows = _by_bows(shape, rest)
     lengths = np.exp(by_bows @ shape.figures)
-    found, sizes = _kind_by_shape(kind, lengths, by_bows @ _sum(parts) @ by_bows.T)
+    found, sizes = _kind_by_shape(kind, lengths, by_bows @ rest @ by_bows.T)
     paper = np.array([paper_tolerance_mm(s) / s for s in sizes])
-    parts["paper"][[0, 1], [0, 1]] = paper**2 / 3
-    weight = _weights(by_bows @ _sum(parts) @ by_bows.T)
+    parts["paper"] = parts["paper"] + np.diag(of_lengths(*paper**2 / 3))
+    total = _sum(parts)
+    weight = _weights(by_bows @ total @ by_bows.T)
     # The sheet lies under the piece's face and so looks smaller.
     sunk = 1 + height_mm(nominal) / stand.distance_mm
     scale = float(np.exp(weight @ np.log(np.array(sizes) / lengths))) / sunk
     _check_scale(found, scale)
     row = weight @ by_bows
     budget = {name: float(np.sqrt(max(float(row @ part @ row), 0.0))) for name, part in parts.items()}
-    std = scale * float(np.sqrt(row @ _sum(parts) @ row))
+    std = scale * float(np.sqrt(row @ total @ row))
     limits = tuple((scale * weight * paper).tolist())
     return ReferenceScale(found, scale, std, sides.corners_px, sides.lengths_mm, budget, limits)
 
@@ -98,7 +99,7 @@ def _by_bows(shape: Shape, covariance: Array) -> Array:
     that bows the sides makes them longer or shorter too (conditional mean of a normal distribution, the bows' own being
     0). Raises PhotoTooPoor where no lens and no usual curl bows four sides so."""
     bows = covariance[5:, 5:]
-    if float(shape.figures[5:] @ np.linalg.solve(bows, shape.figures[5:])) > UNLIKELY_BOWS:
+    if too_odd(float(shape.figures[5:] @ np.linalg.solve(bows, shape.figures[5:])), len(bows)):
         raise PhotoTooPoor("The sides of the sheet under the piece are not straight.", "Lay it flat, with no edge up.")
     return np.concatenate([np.eye(2, 5), -np.linalg.solve(bows, covariance[5:, :2]).T], 1)
 
@@ -128,7 +129,7 @@ def _off_centre(sides: Sides, nominal: Nominal) -> Array:
     axis_two = ((c[2] + c[3]) - (c[0] + c[1])) / 2 / two
     off = c.mean(0) - places(nominal).mean(0)
     x, y = float(off @ axis_one), float(off @ axis_two)
-    return outer(_of_lengths(2 * across * x + down * y, across * x + 2 * down * y))
+    return outer(of_lengths(2 * across * x + down * y, across * x + 2 * down * y))
 
 
 def _height_covariance(shape: Shape, nominal: Nominal, stand: CameraPlace) -> Array:
@@ -141,12 +142,7 @@ def _height_covariance(shape: Shape, nominal: Nominal, stand: CameraPlace) -> Ar
     rise = CURL_MM / np.sqrt(3.0) / stand.distance_mm
     raised = shape.change((shape.points - shape.points.mean(0)) * rise)
     bowed = shape.change(shape.bowed((shape.points - stand.foot_mm) * rise))
-    return outer(_of_lengths(sunk, sunk)) + outer(raised) + outer(bowed) + np.diag(bowed**2)
-
-
-def _of_lengths(one: float, two: float) -> Array:
-    """(9,) figures that are nothing but the two lengths'."""
-    return np.array([one, two, *[0.0] * (FIGURES - 2)])
+    return outer(of_lengths(sunk, sunk)) + outer(raised) + outer(bowed) + np.diag(bowed**2)
 
 
 def _kind_by_shape(kind: Kind | Literal["auto"], lengths: Array, measured: Array) -> tuple[Kind, tuple[float, float]]:

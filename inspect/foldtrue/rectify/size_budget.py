@@ -22,6 +22,8 @@ TWIST_STD = 0.02
 """Standard deviation of a twist's place, of the pitch (common practice, no source)."""
 FIGURES = 9
 """Of a rectangle's shape, as in Shape."""
+DOUBT = 0.001
+"""What lies flat and has straight sides shows so odd a shape once in a thousand times."""
 LAYER_MM = 0.16
 """Height of a folded layer: 0.1 mm of paper, the rest air (common practice, no source)."""
 
@@ -67,7 +69,7 @@ class Shape:
         self._slope = (at - 0.5) / float(np.sum((at - 0.5) ** 2)) / sides.lengths_mm[:, None]
         self.outward = -float(np.sign(ahead[0, 0] * ahead[1, 1] - ahead[0, 1] * ahead[1, 0]))
         one, two = self.lengths_mm
-        self._bow = bow_shape(at) / float(np.sum(bow_shape(at) ** 2))
+        self._arch = bow_shape(at)
         self.effect = np.zeros((FIGURES, 12))
         self.effect[5:, 8:] = np.eye(4)
         # The length of sides 0 and 2 is the distance between sides 1 and 3.
@@ -82,15 +84,14 @@ class Shape:
         """Changes (9, ...) under displacements (N, 2, ...) of the points."""
         to_left = np.einsum("nk,nk...->n...", self._left, field)
         sides = to_left.reshape(4, -1, *to_left.shape[1:])
-        bows = np.einsum("n,kn...->k...", self._bow, sides)
+        bows = np.einsum("n,kn...->k...", self._arch / float(self._arch @ self._arch), sides)
         moved = np.concatenate([sides.mean(1), np.einsum("kn,kn...->k...", self._slope, sides), bows])
         return np.asarray(np.einsum("fp,p...->f...", self.effect, moved))
 
     def bowed(self, field: Array) -> Array:
         """A field (N, 2) of the points with nothing of it at the ends of each side and all of it in the middle, but for
         its mean."""
-        share = bow_shape((np.arange(len(field) // 4) + 0.5) / (len(field) // 4))
-        return np.asarray(np.tile(share, 4)[:, None] * field)
+        return np.asarray(np.tile(self._arch, 4)[:, None] * field)
 
     def change_of_sides(self, outward_mm: Array) -> Array:
         """Changes (9,) when the four sides move outward by (4,) mm each."""
@@ -168,6 +169,18 @@ def edge_covariance(shape: Shape, sides: Sides, shift_mm: float) -> Array:
     shift = np.hypot(shift_mm / np.sqrt(3.0), (0.2 + 0.5 * sides.clipped) * sides.blur_mm)
     alike = shape.change_of_sides(np.full(4, shift))
     return np.asarray(shape.effect @ own @ shape.effect.T + outer(alike))
+
+
+def of_lengths(one: float, two: float) -> Array:
+    """(9,) figures that are nothing but the two lengths'."""
+    return np.array([one, two, *[0.0] * (FIGURES - 2)])
+
+
+def too_odd(square: float, freedoms: int) -> bool:
+    """Whether a shape is odder than chance makes one in a thousand: square follows a chi-squared distribution."""
+    from scipy.special import chdtri
+
+    return square > float(chdtri(freedoms, DOUBT))
 
 
 def outer(change: Array) -> Array:
